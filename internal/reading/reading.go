@@ -1,0 +1,246 @@
+// Package reading holds what a shot yields: measured values with their standard uncertainties
+// (k = 1), residuals, where they came from, and the verdict. Offsets are measured minus
+// nominal in the drawing frame, µm, angles in degrees counter-clockwise, image places in px.
+// docs/readings.md describes the JSON and CSV forms.
+package reading
+
+// Schema names the version of the JSON form.
+const Schema = "reading/1"
+
+// A View is what kind of picture a shot is.
+type View string
+
+// The views.
+const (
+	DiePlan    View = "die-plan"
+	DieIR      View = "die-ir"
+	CapPlan    View = "cap-plan"
+	ColumnPlan View = "column-plan"
+	ColumnSide View = "column-side"
+	BallPlan   View = "ball-plan"
+)
+
+// Views lists every view.
+var Views = [...]View{DiePlan, DieIR, CapPlan, ColumnPlan, ColumnSide, BallPlan}
+
+// A Decision is the verdict on a shot.
+type Decision string
+
+// The decisions, after ISO 14253-1; Retake means that the picture can't be measured.
+const (
+	Accept Decision = "accept"
+	Reject Decision = "reject"
+	Review Decision = "review"
+	Retake Decision = "retake"
+)
+
+// A Reading is the measured result of one shot. The same picture, part, scope and program
+// give the same reading, bit for bit.
+type Reading struct {
+	Schema string `json:"schema"`
+	Source Source `json:"source"`
+	Shot   Shot   `json:"shot"`
+
+	Verdict Verdict  `json:"verdict"`
+	Refusal *Refusal `json:"refusal,omitempty"` // set when, and only when, the verdict is retake
+
+	Quality   Quality    `json:"quality"`
+	Substrate *Substrate `json:"substrate,omitempty"`
+	Offset    *Offset    `json:"offset,omitempty"`
+	Array     *Array     `json:"array,omitempty"`
+
+	// Warnings are sentences about what was unusual but didn't stop the measurement.
+	Warnings []string `json:"warnings,omitempty"`
+}
+
+// A Source names what made the reading, enough to repeat it.
+type Source struct {
+	Picture   string `json:"picture"` // path as given
+	SHA256    string `json:"sha256"`  // of the picture file
+	Part      string `json:"part"`
+	PartHash  string `json:"part_sha256"`
+	Scope     string `json:"scope"`
+	ScopeHash string `json:"scope_sha256"`
+	Program   string `json:"program"` // version of plumbsquare
+	OpenCV    string `json:"opencv"`
+	WidthPx   int    `json:"width_px"`
+	HeightPx  int    `json:"height_px"`
+	BitsPerPx int    `json:"bits_per_px"`
+}
+
+// A Shot is the particulars that came with the picture.
+type Shot struct {
+	View         View   `json:"view"`
+	Lot          string `json:"lot,omitempty"`
+	Sample       string `json:"sample,omitempty"`
+	Head         string `json:"head,omitempty"`
+	Nozzle       string `json:"nozzle,omitempty"`
+	PickPosition string `json:"pick_position,omitempty"`
+	Operator     string `json:"operator,omitempty"`
+	TakenAt      string `json:"taken_at,omitempty"` // RFC 3339, or what the traveler says
+}
+
+// A Verdict is the decision and its reasons, worst first, in words a technician acts on.
+type Verdict struct {
+	Decision Decision `json:"decision"`
+	Reasons  []Reason `json:"reasons,omitempty"`
+}
+
+// A Reason is one value held against its limit.
+type Reason struct {
+	What     string   `json:"what"` // such as "offset_x_um"; for sites "tilt_deg G14"
+	Decision Decision `json:"decision"`
+	Value    float64  `json:"value"`
+	Expanded float64  `json:"expanded_uncertainty"` // U = 2 u, unit of the value
+	Limit    float64  `json:"limit"`
+	Text     string   `json:"text"`
+}
+
+// A Refusal says why a picture can't be measured and what to do about it.
+type Refusal struct {
+	Gate        string  `json:"gate"` // one word of the list in docs/readings.md, such as "saturated"
+	Got         float64 `json:"got"`
+	Limit       float64 `json:"limit"`
+	Unit        string  `json:"unit,omitempty"`
+	Instruction string  `json:"instruction"`
+}
+
+// Error makes a refusal an error, so that any step of the measurement can return it.
+func (r *Refusal) Error() string { return r.Gate + ": " + r.Instruction }
+
+// Quality is how good the picture is.
+type Quality struct {
+	NoiseDN          float64 `json:"noise_dn"`          // standard deviation at the median grey level
+	BlurPx           float64 `json:"blur_px"`           // sigma of the point spread along the measured edges; 0 when not measured
+	SaturatedPercent float64 `json:"saturated_percent"` // of pixels
+	DarkPercent      float64 `json:"dark_percent"`      // of pixels at the black level
+}
+
+// A Substrate is where the drawing frame lies in the picture.
+type Substrate struct {
+	OriginXPx float64 `json:"origin_x_px"` // image place of the drawing's origin
+	OriginYPx float64 `json:"origin_y_px"`
+	TurnDeg   float64 `json:"turn_deg"`
+	UTurnDeg  float64 `json:"u_turn_deg"`
+	Scale     float64 `json:"scale"` // size shown over size drawn
+	UScale    float64 `json:"u_scale"`
+	Marks     []Mark  `json:"marks,omitempty"`
+	Edges     []Edge  `json:"edges,omitempty"` // outline, where it is the datum
+}
+
+// A Mark is a fiducial as found.
+type Mark struct {
+	Name       string  `json:"name"`
+	Used       bool    `json:"used"`
+	Note       string  `json:"note,omitempty"` // why it isn't used
+	XPx        float64 `json:"x_px"`
+	YPx        float64 `json:"y_px"`
+	UPx        float64 `json:"u_px"` // standard uncertainty per axis
+	ResidualX  float64 `json:"residual_x_um"`
+	ResidualY  float64 `json:"residual_y_um"`
+	MisfitRoot float64 `json:"misfit"` // root of the reduced chi-square of the fit
+}
+
+// An Edge is a fitted straight edge as seen in the picture, from corner to corner.
+type Edge struct {
+	Side  string  `json:"side"` // "+x", "+y", "-x", "-y" of the drawing
+	X1Px  float64 `json:"x1_px"`
+	Y1Px  float64 `json:"y1_px"`
+	X2Px  float64 `json:"x2_px"`
+	Y2Px  float64 `json:"y2_px"`
+	Used  float64 `json:"used"`   // fraction of the edge that entered the fit
+	RmsUm float64 `json:"rms_um"` // scatter of the edge about the fitted line
+	UUm   float64 `json:"u_um"`   // standard uncertainty of its place
+	// Profile holds the edge's distance outward from the fitted line, µm, at equal steps; a gap is null.
+	Profile []*float64 `json:"profile_um,omitempty"`
+}
+
+// An Offset is where the die or cap sits: measured minus nominal, in the drawing frame.
+type Offset struct {
+	Of       string  `json:"of"` // "die" or "cap"
+	XUm      float64 `json:"x_um"`
+	YUm      float64 `json:"y_um"`
+	ThetaDeg float64 `json:"theta_deg"`
+	UXUm     float64 `json:"u_x_um"`
+	UYUm     float64 `json:"u_y_um"`
+	UTheta   float64 `json:"u_theta_deg"`
+	// Cov is the covariance of (X µm, Y µm, theta degrees), in that order.
+	Cov [3][3]float64 `json:"cov"`
+	// Budget holds the terms that add up in squares to the standard uncertainties, largest first.
+	Budget []Term `json:"budget"`
+
+	WidthUm   float64 `json:"width_um"`
+	HeightUm  float64 `json:"height_um"`
+	UWidthUm  float64 `json:"u_width_um"`
+	UHeightUm float64 `json:"u_height_um"`
+	Edges     []Edge  `json:"edges,omitempty"`
+	Marks     []Mark  `json:"marks,omitempty"` // of the die, seen through the silicon
+
+	Bump *Bump `json:"worst_bump,omitempty"`
+}
+
+// A Term is one contribution to the uncertainty, as standard uncertainties of the three values.
+type Term struct {
+	Name     string  `json:"name"`
+	XUm      float64 `json:"x_um"`
+	YUm      float64 `json:"y_um"`
+	ThetaDeg float64 `json:"theta_deg"`
+}
+
+// A Bump is the bump under the die with the largest misregistration to its pad.
+type Bump struct {
+	Row    int     `json:"row"` // from the top, 1 first
+	Column int     `json:"column"`
+	XUm    float64 `json:"x_um"` // misregistration in the drawing frame
+	YUm    float64 `json:"y_um"`
+	MissUm float64 `json:"miss_um"` // its length
+	UUm    float64 `json:"u_um"`
+}
+
+// An Array is what was found of the columns or balls.
+type Array struct {
+	Kind    string `json:"kind"` // "columns" or "balls"
+	Sites   []Site `json:"sites"`
+	Present int    `json:"present"`
+	Missing int    `json:"missing"`
+	Tilted  int    `json:"tilted"` // beyond the limit
+
+	// The array as a whole against the datum: the mean of the tips' offsets and their rotation;
+	// scale is pitch shown over pitch drawn.
+	XUm      float64 `json:"x_um"`
+	YUm      float64 `json:"y_um"`
+	ThetaDeg float64 `json:"theta_deg"`
+	UXUm     float64 `json:"u_x_um"`
+	UYUm     float64 `json:"u_y_um"`
+	UTheta   float64 `json:"u_theta_deg"`
+	Scale    float64 `json:"scale"`
+	// Lean is the tilt common to all columns.
+	LeanDeg        float64 `json:"lean_deg"`
+	LeanAzimuthDeg float64 `json:"lean_azimuth_deg"`
+}
+
+// States of a site.
+const (
+	Present = "present"
+	Missing = "missing"
+	Tilted  = "tilted" // beyond the limit on tilt
+	Off     = "off"    // beyond the limit on place
+	Unseen  = "unseen" // hidden or outside the picture
+)
+
+// A Site is one place of the array.
+type Site struct {
+	Name  string  `json:"site"`
+	State string  `json:"state"`
+	XPx   float64 `json:"x_px"` // where the tip or ball is seen; for a missing one, where it should be
+	YPx   float64 `json:"y_px"`
+	DXUm  float64 `json:"dx_um"` // tip or ball minus site, drawing frame
+	DYUm  float64 `json:"dy_um"`
+	UUm   float64 `json:"u_um"` // per axis
+	// Tilt is the lean of one column with the array's own pose removed; azimuth is the direction in
+	// which the tip leans, counter-clockwise from +X.
+	TiltDeg    float64 `json:"tilt_deg"`
+	AzimuthDeg float64 `json:"azimuth_deg"`
+	UTiltDeg   float64 `json:"u_tilt_deg"`
+	DiameterUm float64 `json:"diameter_um"`
+}
