@@ -1,0 +1,76 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/cobra"
+)
+
+// Exit statuses, the same for every command.
+const (
+	exitDone        = 0 // all accepted, or done
+	exitNotAccepted = 1 // something rejected, in review or to be retaken
+	exitUsage       = 2 // the command line is wrong
+	exitFailed      = 3 // the work could not be done
+)
+
+// errNotAccepted ends a command that has said on its own what was not accepted: status 1, no
+// further message.
+var errNotAccepted = errors.New("not everything was accepted")
+
+// errReported ends a command that has printed its errors itself: status 3, no further message.
+var errReported = errors.New("the work could not all be done")
+
+// A usageError is a wrong command line.
+type usageError struct{ error }
+
+func (e usageError) Unwrap() error { return e.error }
+
+// usagef returns a usageError.
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// exitStatus reports err on w where that is still to be done and returns the status of the
+// command that gave it.
+func exitStatus(cmd *cobra.Command, err error, w io.Writer) int {
+	var usage usageError
+	switch {
+	case err == nil:
+		return exitDone
+	case errors.Is(err, errNotAccepted):
+		return exitNotAccepted
+	case errors.Is(err, errReported):
+		return exitFailed
+	case errors.As(err, &usage):
+		fmt.Fprintf(w, "inspect: %v\nrun '%s --help' for what it takes\n", err, cmd.CommandPath())
+		return exitUsage
+	}
+	fmt.Fprintf(w, "inspect: %v\n", err)
+	return exitFailed
+}
+
+// usageArgs makes a wrong number of arguments a usageError.
+func usageArgs(check cobra.PositionalArgs) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if err := check(cmd, args); err != nil {
+			return usageError{err}
+		}
+		return nil
+	}
+}
+
+// subcommandOnly refuses a word that is no command and names the nearest ones.
+func subcommandOnly(cmd *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	if cmd.SuggestionsMinimumDistance <= 0 {
+		cmd.SuggestionsMinimumDistance = 2
+	}
+	if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
+		return usagef("%s has no command %q; did you mean %s?", cmd.CommandPath(), args[0], strings.Join(near, " or "))
+	}
+	return usagef("%s has no command %q", cmd.CommandPath(), args[0])
+}
