@@ -1,0 +1,85 @@
+package fit
+
+import (
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/picture"
+	"plumbsquare/internal/scope"
+)
+
+// Pixels are raw pixels with their places on an object plane, relative to Origin.
+type Pixels struct {
+	Origin geom.ScopePoint
+	X, Y   []float64 // µm from Origin, y up
+	Z      []float64 // grey level, DN
+	Weight []float64 // 1/variance of the noise, 1/DN²
+	Block  []int32   // pixels of one block may err together
+}
+
+// Len returns the number of pixels.
+func (p *Pixels) Len() int { return len(p.X) }
+
+// Reset empties p, keeping its memory, for pixels around a new origin.
+func (p *Pixels) Reset(origin geom.ScopePoint) {
+	p.Origin = origin
+	p.X, p.Y, p.Z, p.Weight, p.Block = p.X[:0], p.Y[:0], p.Z[:0], p.Weight[:0], p.Block[:0]
+}
+
+// A Source is a picture with what is needed to place and weigh its pixels.
+type Source struct {
+	Gray  *picture.Gray
+	Plane scope.Plane
+	Noise picture.Noise
+}
+
+// AddRow appends pixels x0 ≤ x < x1 of row y, cut to the picture, all to one block.
+func (p *Pixels) AddRow(s Source, y, x0, x1 int, block int32) {
+	if y < 0 || y >= s.Gray.H {
+		return
+	}
+	x0, x1 = max(x0, 0), min(x1, s.Gray.W)
+	for x := x0; x < x1; x++ {
+		p.add(s, x, y, block)
+	}
+}
+
+// AddColumn appends pixels y0 ≤ y < y1 of column x, cut to the picture, all to one block.
+func (p *Pixels) AddColumn(s Source, x, y0, y1 int, block int32) {
+	if x < 0 || x >= s.Gray.W {
+		return
+	}
+	y0, y1 = max(y0, 0), min(y1, s.Gray.H)
+	for y := y0; y < y1; y++ {
+		p.add(s, x, y, block)
+	}
+}
+
+func (p *Pixels) add(s Source, x, y int, block int32) {
+	at := s.Plane.ToObject(geom.ImagePoint{X: float64(x), Y: float64(y)})
+	z := s.Gray.At(x, y)
+	p.X = append(p.X, float64(at.X-p.Origin.X))
+	p.Y = append(p.Y, float64(at.Y-p.Origin.Y))
+	p.Z = append(p.Z, z)
+	p.Weight = append(p.Weight, 1/s.Noise.Var(z))
+	p.Block = append(p.Block, block)
+}
+
+// blockPx is the side of the blocks into which AddWindow sorts pixels: texture of ceramic and
+// metal is correlated over less than this.
+const blockPx = 12
+
+// AddWindow appends the pixels within half µm of centre along each image axis, in blocks of
+// blockPx × blockPx pixels. It reports whether the whole window lies inside the picture.
+func (p *Pixels) AddWindow(s Source, centre geom.ScopePoint, half geom.Length) bool {
+	c := s.Plane.ToImage(centre)
+	r := half.Um() / s.Plane.UmPerPx()
+	x0, x1, y0, y1 := int(c.X-r), int(c.X+r)+2, int(c.Y-r), int(c.Y+r)+2
+	across := int32((x1-x0)/blockPx + 1)
+	for y := y0; y < y1; y++ {
+		for x := max(x0, 0); x < min(x1, s.Gray.W); x++ {
+			if y >= 0 && y < s.Gray.H {
+				p.add(s, x, y, int32((y-y0)/blockPx)*across+int32((x-x0)/blockPx))
+			}
+		}
+	}
+	return x0 >= 0 && y0 >= 0 && x1 <= s.Gray.W && y1 <= s.Gray.H
+}
