@@ -73,7 +73,7 @@ func (r *reader) object(n *ast.MappingNode, s *Schema, path string, into reflect
 		seen[key] = at.line
 		prop := s.Properties[key]
 		if prop == nil {
-			r.unknown(at, key, sub, s, n, meant)
+			r.unknown(at, key, path, s, n, meant)
 			continue
 		}
 		r.places[sub] = at
@@ -89,14 +89,16 @@ func (r *reader) object(n *ast.MappingNode, s *Schema, path string, into reflect
 	}
 }
 
-// unknown reports a key that the schema doesn't have, with the nearest that could be meant.
-func (r *reader) unknown(at place, key, path string, s *Schema, n *ast.MappingNode, meant map[string]bool) {
+// unknown reports a key that the schema doesn't have, with the nearest that could be meant,
+// which then counts as given but not as sound.
+func (r *reader) unknown(at place, key, above string, s *Schema, n *ast.MappingNode, meant map[string]bool) {
 	free := slices.DeleteFunc(s.keys(), func(k string) bool {
 		return slices.ContainsFunc(n.Values, func(kv *ast.MappingValueNode) bool { return kv.Key.GetToken().Value == k })
 	})
 	text := "unknown key"
 	if near := Nearest(key, free); near != "" {
 		meant[near] = true
+		r.places[join(above, near)], r.bad[join(above, near)] = at, true
 		text += fmt.Sprintf("; did you mean %s?", near)
 	} else if homes := r.root.homesOf(key, ""); len(homes) > 0 {
 		for i, h := range homes {
@@ -108,7 +110,7 @@ func (r *reader) unknown(at place, key, path string, s *Schema, n *ast.MappingNo
 	} else {
 		text += "; want one of " + strings.Join(s.keys(), ", ")
 	}
-	r.add(at, path, text)
+	r.add(at, join(above, clip(key)), text)
 }
 
 func (r *reader) list(n ast.Node, s *Schema, path string, into reflect.Value) {

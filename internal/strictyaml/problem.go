@@ -65,6 +65,12 @@ func (d *Document) Sound(paths ...string) bool {
 	return true
 }
 
+// Has reports whether the file has a value at the path, right or wrong.
+func (d *Document) Has(path string) bool {
+	_, there := d.places[path]
+	return there
+}
+
 // Problemf adds a problem at the value of a path; where the file has no such value, at the
 // nearest one above it.
 func (d *Document) Problemf(path, format string, args ...any) {
