@@ -137,6 +137,7 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 			`f:2:25: lid.width_mm: want a number in mm above 0, got "x"`}},
 		{"open bracket", ok + "labels: [A1\nkind: open\n", []string{`f:4:1: no YAML: ',' or ']' must be specified`}},
 		{"tab", "name: wren\nlid:\n\twidth_mm: 1\n", []string{`f:3:1: no YAML: found character '	' that cannot start any token`}},
+		{"needs quotes", ok + "kind: {a}_{b}\n", []string{`f:3:10: no YAML: value is not allowed in this context; text with : # { } [ ] in it needs quotes`}},
 		{"alias", "name: &a wren\nkind: *a\n", []string{`f:1:7: anchors, aliases and merge keys (& * <<) are not used in these files; write the value out, or put text with such a character in quotes`}},
 		{"tag", ok + "kind: !!str open\n", []string{`f:3:7: tags (!) are not used in these files; put text that starts with ! in quotes`}},
 		{"two documents", ok + "---\n" + ok, []string{`f:3:1: a second document starts here; put it into a file of its own`}},

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"strings"
 	"unicode/utf8"
 
 	"github.com/goccy/go-yaml"
@@ -114,7 +115,11 @@ func tame(tokens token.Tokens) *Problem {
 
 func syntaxProblem(err error) *Problem {
 	if e, ok := errors.AsType[yaml.Error](err); ok && e.GetToken() != nil {
-		return problemAt(e.GetToken(), "no YAML: %s", e.GetMessage())
+		text := "no YAML: " + e.GetMessage()
+		if strings.Contains(text, "value is not allowed") {
+			text += `; text with : # { } [ ] in it needs quotes`
+		}
+		return problemAt(e.GetToken(), "%s", text)
 	}
 	return &Problem{Line: 1, Column: 1, Text: "no YAML: " + err.Error()}
 }
