@@ -7,8 +7,8 @@ import (
 	"plumbsquare/internal/reading"
 )
 
-// Limits of the gates. Each says from where on a picture of any part is no good; each lies
-// several times away from both what usable pictures show and what spoilt ones do.
+// Limits of the gates: from where on a picture of any part is no good. Common practice, no source;
+// each lies well between what usable pictures show and what spoilt ones do.
 const (
 	// The brightest parts must use a fair share of the scale: an 8-bit picture below has fewer
 	// than 40 steps for everything, and rounding is no longer small against the noise.
@@ -20,7 +20,7 @@ const (
 	// A strip this large can hide a row of sites, which would then be called missing.
 	maxLostPercent = 2
 
-	// A microscope in focus shows a point spread of 1 to 2 px.
+	// A microscope in focus shows a point spread with a sigma of 1 to 2 px.
 	maxBlurPx = 3.0
 
 	// How far the picture may move during the exposure. Blur is called motion when the long axis
