@@ -1,0 +1,182 @@
+package column
+
+import (
+	"math"
+
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/reading"
+)
+
+// offsets returns tip minus site in the drawing frame, µm, for each site; zero where none is found.
+func (pic *shot) offsets(o *outline, seats []seat) [][2]float64 {
+	out := make([][2]float64, len(seats))
+	for i := range seats {
+		s := &seats[i]
+		if !s.found {
+			continue
+		}
+		at := o.pose.ToDrawing(pic.object(&s.d))
+		n := o.pose.Nominal(geom.DrawingPoint{X: geom.Length(s.x), Y: geom.Length(s.y)})
+		out[i] = [2]float64{float64(at.X - n.X), float64(at.Y - n.Y)}
+	}
+	return out
+}
+
+// judgeArray refuses an array of which less than half is there.
+func (pic *shot) judgeArray(seats []seat) error {
+	found, seen := 0, 0
+	for i := range seats {
+		if !seats[i].unseen {
+			seen++
+		}
+		if seats[i].found {
+			found++
+		}
+	}
+	if 2*seen < len(seats) {
+		return &reading.Refusal{Gate: "array-out", Got: 100 * float64(seen) / float64(len(seats)), Limit: 50, Unit: "% of the sites",
+			Instruction: "more than half of the array lies outside the picture; move the sample to the middle"}
+	}
+	if 2*found < seen {
+		if part := emptyShare(pic.g); part > 0.1 {
+			return &reading.Refusal{Gate: "half-missing", Got: 100 * part, Limit: 10, Unit: "% of the picture",
+				Instruction: "a part of the picture is empty: it was cut off while it was saved or sent; take or copy it again"}
+		}
+		return &reading.Refusal{Gate: "array-mismatch", Got: 100 * float64(found) / float64(seen), Limit: 50, Unit: "% of the sites",
+			Instruction: "most sites show nothing of the kind that part " + pic.part.Name + " has there; check part, side, focus and light"}
+	}
+	return nil
+}
+
+// columns makes the reading of the array from tips and feet.
+func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand footing) *reading.Array {
+	a := &reading.Array{Kind: pic.part.Array.Kind, Sites: make([]reading.Site, len(seats))}
+	heightUm := 1000 * pic.part.Array.HeightMm
+	pose := pic.rigid(o, seats, offsets)
+	pose.fill(a)
+
+	var leanX, leanY, n float64
+	for i := range seats {
+		s := &seats[i]
+		r := &a.Sites[i]
+		*r = reading.Site{Name: s.name, XPx: s.px, YPx: s.py, State: reading.Missing}
+		switch {
+		case s.unseen:
+			r.State = reading.Unseen
+			continue
+		case !s.found:
+			a.Missing++
+			continue
+		}
+		a.Present++
+		r.State = reading.Present
+		r.XPx, r.YPx = s.d.x, s.d.y
+		r.DXUm, r.DYUm = offsets[i][0], offsets[i][1]
+		tip := (s.d.cov[0][0] + s.d.cov[1][1]) / 2 * s.d.umPx * s.d.umPx
+		r.UUm = math.Sqrt(tip + o.placeVar(s.x, s.y))
+		r.DiameterUm = 2 * (s.d.r + o.sigmaPx*o.sigmaPx/(2*s.d.r)) * s.d.umPx
+		if heightUm > 0 {
+			bx, by, ub := stand.stand(s.foot, offsets[i])
+			lx, ly := offsets[i][0]-bx, offsets[i][1]-by
+			sin := math.Hypot(lx, ly) / heightUm
+			r.TiltDeg = geom.Angle(math.Asin(min(1, sin))).Deg()
+			r.AzimuthDeg = wrap360(geom.Angle(math.Atan2(ly, lx)).Deg())
+			r.UTiltDeg = geom.Angle(math.Sqrt(tip+ub*ub) / heightUm).Deg()
+			if sin < 0.05 {
+				leanX, leanY, n = leanX+lx, leanY+ly, n+1
+			}
+		}
+		pic.state(r, a)
+	}
+	if n > 0 {
+		lx, ly := leanX/n, leanY/n
+		a.LeanDeg = geom.Angle(math.Asin(min(1, math.Hypot(lx, ly)/heightUm))).Deg()
+		a.LeanAzimuthDeg = wrap360(geom.Angle(math.Atan2(ly, lx)).Deg())
+	}
+	return a
+}
+
+// state judges a site that holds something by the part's limits.
+func (pic *shot) state(r *reading.Site, a *reading.Array) {
+	l := pic.part.Limits
+	switch {
+	case l.TiltDeg > 0 && r.TiltDeg > l.TiltDeg:
+		r.State = reading.Tilted
+		a.Tilted++
+	case l.TipUm > 0 && math.Hypot(r.DXUm, r.DYUm) > l.TipUm:
+		r.State = reading.Off
+	}
+}
+
+func wrap360(deg float64) float64 {
+	if deg < 0 {
+		return deg + 360
+	}
+	return deg
+}
+
+// placeVar is the variance per axis, µm², with which the substrate says where a site is.
+func (o *outline) placeVar(xUm, yUm float64) float64 {
+	sin, cos := math.Sincos(o.pose.Turn.Rad())
+	rx, ry := cos*xUm-sin*yUm, sin*xUm+cos*yUm
+	// Derivatives of the site's place by (x, y, turn, scale).
+	jx := [4]float64{1, 0, -ry, rx}
+	jy := [4]float64{0, 1, rx, ry}
+	v := 0.0
+	for a := range 4 {
+		for b := range 4 {
+			v += (jx[a]*jx[b] + jy[a]*jy[b]) * o.cov[a][b]
+		}
+	}
+	return max(v, 0) / 2
+}
+
+// A rigidFit is the array as a whole against its drawing.
+type rigidFit struct {
+	xUm, yUm, turn, scale float64
+	uxUm, uyUm, uTurn     float64
+}
+
+// rigid fits shift and turn about the drawing's origin, then the scale, to the offsets.
+func (pic *shot) rigid(o *outline, seats []seat, offsets [][2]float64) rigidFit {
+	var n, sx, sy, sxx, sdx, sdy, sc, ss, vt float64
+	for i := range seats {
+		s := &seats[i]
+		if !s.found {
+			continue
+		}
+		n++
+		sx += s.x
+		sy += s.y
+		sxx += s.x*s.x + s.y*s.y
+		sdx += offsets[i][0]
+		sdy += offsets[i][1]
+		sc += s.x*offsets[i][1] - s.y*offsets[i][0]
+		ss += s.x*offsets[i][0] + s.y*offsets[i][1]
+		vt += (s.d.cov[0][0] + s.d.cov[1][1]) / 2 * s.d.umPx * s.d.umPx
+	}
+	if n < 3 {
+		return rigidFit{scale: 1}
+	}
+	// dx = X - turn·y, dy = Y + turn·x: normal equations with the sites' mean taken out.
+	mx, my := sx/n, sy/n
+	inertia := sxx - n*(mx*mx+my*my)
+	turn := (sc - mx*sdy + my*sdx) / inertia
+	f := rigidFit{turn: turn, xUm: sdx/n + turn*my, yUm: sdy/n - turn*mx}
+	f.scale = o.pose.Scale * (1 + (ss-mx*sdx-my*sdy)/inertia/o.pose.Scale)
+	v := vt / n / n
+	// Offsets are along the drawing's axes; the outline's covariance along the scope's, but for
+	// both axes alike where it matters.
+	sin, cos := math.Sincos(o.pose.Turn.Rad())
+	ox := cos*cos*o.cov[0][0] + sin*sin*o.cov[1][1] + 2*sin*cos*o.cov[0][1]
+	oy := sin*sin*o.cov[0][0] + cos*cos*o.cov[1][1] - 2*sin*cos*o.cov[0][1]
+	f.uxUm, f.uyUm = math.Sqrt(v+ox), math.Sqrt(v+oy)
+	f.uTurn = math.Sqrt(vt/n/inertia + o.cov[2][2])
+	return f
+}
+
+func (f rigidFit) fill(a *reading.Array) {
+	a.XUm, a.YUm, a.ThetaDeg = f.xUm, f.yUm, geom.Angle(f.turn).Deg()
+	a.UXUm, a.UYUm, a.UTheta = f.uxUm, f.uyUm, geom.Angle(f.uTurn).Deg()
+	a.Scale = f.scale
+}

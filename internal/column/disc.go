@@ -1,0 +1,405 @@
+package column
+
+import (
+	"math"
+
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/picture"
+	"plumbsquare/internal/scope"
+)
+
+// A disc is a bright (or dark) round end face fitted to raw pixels.
+type disc struct {
+	x, y   float64       // image place of its centre, px
+	r      float64       // radius, px at that place
+	cov    [2][2]float64 // of (x, y) along the object's axes, in px² at that place
+	ur     float64
+	inside float64 // level of the face, DN
+	ground float64 // mean level beyond its edge
+	misfit float64 // root of the reduced chi-square
+	umPx   float64 // µm per px there
+
+	// steps holds the fall of light across the edge in directions around the disc, sorted rising.
+	steps [directions]float64
+}
+
+const directions = 32
+
+var rays = func() (d [directions]struct{ x, y float64 }) {
+	for k := range d {
+		d[k].y, d[k].x = math.Sincos(2 * math.Pi * (float64(k) + 0.5) / directions)
+	}
+	return d
+}()
+
+// sectors is the number of arcs for which the ground beyond the edge has a level of its own:
+// shadow, flank and pad differ around a tip.
+const sectors = 16
+
+// A discFitter fits discs of one picture; it keeps its memory from one to the next.
+type discFitter struct {
+	g        *picture.Gray
+	noise    picture.Noise
+	plane    scope.Plane
+	sigma    float64 // px, the pixel's square included
+	polarity float64 // +1: faces brighter than their ground
+	gx, gy   float64 // slope of the light, 1/px along the image axes
+	flat     bool    // the ground is even: one level for it, over groundPx beyond the edge
+	groundPx float64
+	edge     *edgeProfile
+
+	u, v, z []float64 // pixels near the edge: place on the object from the start, px; level
+}
+
+// at reads the level at a place by the nearest pixel; places outside read as the border.
+func (f *discFitter) at(x, y float64) float64 {
+	i := min(max(int(x+0.5), 0), f.g.W-1)
+	j := min(max(int(y+0.5), 0), f.g.H-1)
+	return float64(f.g.Pix[j*f.g.W+i])
+}
+
+// local returns the linear map from image offsets (px) to object offsets (px of um µm each, y up)
+// about an image point.
+func (f *discFitter) local(x, y float64) (j [2][2]float64, um float64) {
+	px := f.plane.ToObject(geom.ImagePoint{X: x + 1, Y: y})
+	mx := f.plane.ToObject(geom.ImagePoint{X: x - 1, Y: y})
+	py := f.plane.ToObject(geom.ImagePoint{X: x, Y: y + 1})
+	my := f.plane.ToObject(geom.ImagePoint{X: x, Y: y - 1})
+	j = [2][2]float64{
+		{float64(px.X-mx.X) / 2, float64(py.X-my.X) / 2},
+		{float64(px.Y-mx.Y) / 2, float64(py.Y-my.Y) / 2},
+	}
+	um = math.Sqrt(math.Abs(j[0][0]*j[1][1] - j[0][1]*j[1][0]))
+	for a := range j {
+		for b := range j[a] {
+			j[a][b] /= um
+		}
+	}
+	return j, um
+}
+
+// approach moves a rough centre to the disc's by the steepest fall along rays: good to half a
+// pixel when the start is wrong by less than reach. It reports the radius too.
+func (f *discFitter) approach(x, y, r, reach float64) (ax, ay, ar float64) {
+	var d [directions]float64
+	n := int(2*reach) + 1
+	var ray [64]float64
+	half := 1 + int(f.sigma)
+	for k := range rays {
+		m := min(n+2*half, len(ray))
+		for i := range m {
+			rho := r - reach + float64(i-half)
+			ray[i] = f.polarity * f.at(x+rho*rays[k].x, y+rho*rays[k].y)
+		}
+		best, at := math.Inf(-1), 0
+		for i := half; i < m-half; i++ {
+			if g := ray[i-half] - ray[i+half]; g > best {
+				best, at = g, i-half
+			}
+		}
+		d[k] = r - reach + float64(at)
+	}
+	// d_k ≈ r + dx cos + dy sin; the median and a second look without strays.
+	ar = r
+	for range 4 {
+		var n, sx, sy, s float64
+		for k := range d {
+			e := d[k] - ar - (ax*rays[k].x + ay*rays[k].y)
+			w := 1 / (1 + e*e)
+			n += w
+			s += w * e
+			sx += w * e * rays[k].x
+			sy += w * e * rays[k].y
+		}
+		ar += s / n
+		ax += 2 * sx / n
+		ay += 2 * sy / n
+	}
+	return x + ax, y + ay, ar
+}
+
+const (
+	bandSigma = 3.0 // the edge's own light ends there
+	levelGap  = 1.5 // sigmas from the edge at which levels are taken
+	maxSteps  = 6
+	slackPx   = 1.5 // by how much the centre may move without gathering pixels anew
+)
+
+// fit refines a disc from a start good to about a pixel, by maximum likelihood: a blurred
+// circle on a face of one level and a ground of known levels, robustly weighted.
+func (f *discFitter) fit(x, y, r float64) (disc, bool) {
+	if !(r > 2) || !f.holds(x, y, r+bandSigma*f.sigma+slackPx+3) {
+		return disc{}, false
+	}
+	j, um := f.local(x, y)
+	d := disc{x: x, y: y, r: r, umPx: um}
+	f.gather(x, y, r, j)
+	d.inside = f.face(x, y, r, j)
+
+	// The slope of the light along the object's axes (j is nearly a turn).
+	lx := f.gx*j[0][0] + f.gy*j[0][1]
+	ly := f.gx*j[1][0] + f.gy*j[1][1]
+
+	var cx, cy float64
+	cr := r
+	scale := 1.0
+	var ground [sectors + 1]float64
+	f.grounds(&ground, cx, cy, cr, lx, ly)
+	var h [6]float64
+	reach := bandSigma * f.sigma
+	for step := 0; ; step++ {
+		clear(h[:])
+		var g0, g1, g2, chi, abs, n float64
+		bound := 3.5 * scale
+		for i := range f.z {
+			du, dv := f.u[i]-cx, f.v[i]-cy
+			rho := math.Sqrt(du*du + dv*dv)
+			t := rho - cr
+			if t > reach || t < -reach {
+				continue
+			}
+			fa, fb, da, db := f.edge.at(t)
+			light := 1 + lx*du + ly*dv
+			b := f.groundAt(&ground, du, dv, light)
+			a := d.inside * light
+			model := a*fa + b*fb
+			res := f.z[i] - model
+			w := 1 / (f.noise.ReadVar + f.noise.Gain*max(model, 0))
+			e2 := res * res * w
+			abs += math.Sqrt(e2)
+			n++
+			rw := 1.0
+			if q := e2 / (bound * bound); q >= 4 {
+				continue
+			} else if q > 0 {
+				q = 1 - q/4
+				rw = q * q
+			}
+			chi += rw * e2
+			w *= rw
+			m := -(a*da + b*db)
+			dx, dy := m*du/rho, m*dv/rho
+			wx, wy, wm := w*dx, w*dy, w*m
+			g0 += wx * res
+			g1 += wy * res
+			g2 += wm * res
+			h[0] += wx * dx
+			h[1] += wx * dy
+			h[2] += wx * m
+			h[3] += wy * dy
+			h[4] += wy * m
+			h[5] += wm * m
+		}
+		if n < 40 {
+			return d, false
+		}
+		inv, ok := invert3(h)
+		if !ok {
+			return d, false
+		}
+		sx := inv[0]*g0 + inv[1]*g1 + inv[2]*g2
+		sy := inv[1]*g0 + inv[3]*g1 + inv[4]*g2
+		sr := inv[2]*g0 + inv[4]*g1 + inv[5]*g2
+		limit := 1.5 / max(1.5, math.Sqrt(sx*sx+sy*sy), math.Abs(sr))
+		cx, cy, cr = cx+sx*limit, cy+sy*limit, cr+sr*limit
+		scale = max(1, 1.2533*abs/n)
+		if cr < 0.4*r || cr > 2*r || cx*cx+cy*cy > r*r {
+			return d, false
+		}
+		done := math.Abs(sx)+math.Abs(sy)+math.Abs(sr) < 0.02
+		if !done && step < maxSteps {
+			if step < 3 {
+				f.grounds(&ground, cx, cy, cr, lx, ly)
+			}
+			continue
+		}
+		// Texture is correlated over a few pixels: what exceeds the noise doesn't average down like it.
+		d.misfit = math.Sqrt(chi / max(1, n-3))
+		grow := max(1, d.misfit*d.misfit)
+		if grow > 1.3 {
+			grow *= 2
+		}
+		d.cov = [2][2]float64{{inv[0] * grow, inv[1] * grow}, {inv[1] * grow, inv[3] * grow}}
+		d.ur = math.Sqrt(inv[5] * grow)
+		d.r = cr
+		det := j[0][0]*j[1][1] - j[0][1]*j[1][0]
+		d.x = x + (j[1][1]*cx-j[0][1]*cy)/det
+		d.y = y + (-j[1][0]*cx+j[0][0]*cy)/det
+		for k := range sectors {
+			d.ground += ground[k] / sectors
+		}
+		f.stepsAround(&d)
+		return d, true
+	}
+}
+
+// holds reports whether a disc of radius r about (x, y) lies in the picture.
+func (f *discFitter) holds(x, y, r float64) bool {
+	return x-r >= 0 && y-r >= 0 && x+r <= float64(f.g.W-1) && y+r <= float64(f.g.H-1)
+}
+
+// gather collects the pixels from the edge's inner band outward to where the ground's levels end.
+func (f *discFitter) gather(x, y, r float64, j [2][2]float64) {
+	f.u, f.v, f.z = f.u[:0], f.v[:0], f.z[:0]
+	inner := max(0, r-bandSigma*f.sigma-slackPx)
+	outer := r + levelGap*f.sigma + f.groundPx + slackPx/2
+	x0, x1 := max(0, int(x-outer)), min(f.g.W-1, int(x+outer)+1)
+	y0, y1 := max(0, int(y-outer)), min(f.g.H-1, int(y+outer)+1)
+	in2, out2 := inner*inner, outer*outer
+	for yy := y0; yy <= y1; yy++ {
+		row := f.g.Pix[yy*f.g.W : (yy+1)*f.g.W]
+		dy := float64(yy) - y
+		u, v := j[0][0]*(float64(x0)-x)+j[0][1]*dy, j[1][0]*(float64(x0)-x)+j[1][1]*dy
+		for xx := x0; xx <= x1; xx++ {
+			if q := u*u + v*v; q > in2 && q < out2 {
+				f.u, f.v, f.z = append(f.u, u), append(f.v, v), append(f.z, float64(row[xx]))
+			}
+			u += j[0][0]
+			v += j[1][0]
+		}
+	}
+}
+
+// face returns the level of the face, dust left out.
+func (f *discFitter) face(x, y, r float64, j [2][2]float64) float64 {
+	inner := max(1.5, r-levelGap*f.sigma-1)
+	in2 := inner * inner
+	x0, x1 := max(0, int(x-inner)), min(f.g.W-1, int(x+inner)+1)
+	y0, y1 := max(0, int(y-inner)), min(f.g.H-1, int(y+inner)+1)
+	lo, hi := 0.0, math.Inf(1)
+	mean := 0.0
+	for range 3 {
+		var n, s, ss float64
+		for yy := y0; yy <= y1; yy++ {
+			row := f.g.Pix[yy*f.g.W : (yy+1)*f.g.W]
+			dy := float64(yy) - y
+			for xx := x0; xx <= x1; xx++ {
+				dx := float64(xx) - x
+				z := float64(row[xx])
+				if dx*dx+dy*dy < in2 && z >= lo && z <= hi {
+					n++
+					s += z
+					ss += z * z
+				}
+			}
+		}
+		if n == 0 {
+			return mean
+		}
+		mean = s / n
+		sd := math.Sqrt(max(0, ss/n-mean*mean))
+		lo, hi = mean-2.5*sd, mean+2.5*sd
+	}
+	return mean
+}
+
+// grounds measures the level of the ground in each sector just beyond the edge's light.
+func (f *discFitter) grounds(b *[sectors + 1]float64, cx, cy, cr, lx, ly float64) {
+	var n, s [sectors]float64
+	near := cr + levelGap*f.sigma
+	far := near + f.groundPx
+	near2, far2 := near*near, far*far
+	var sum, count float64
+	for i := range f.z {
+		du, dv := f.u[i]-cx, f.v[i]-cy
+		q := du*du + dv*dv
+		if q < near2 || q > far2 {
+			continue
+		}
+		if f.flat {
+			sum += f.z[i] / (1 + lx*du + ly*dv)
+			count++
+			continue
+		}
+		k := int(diamond(du, dv) * (sectors / 4.0))
+		n[k&(sectors-1)]++
+		s[k&(sectors-1)] += f.z[i]
+	}
+	if f.flat {
+		for k := range b {
+			b[k] = sum / max(count, 1)
+		}
+		return
+	}
+	for k := range s {
+		if n[k] > 0 {
+			s[k] /= n[k]
+		} else {
+			s[k] = math.NaN()
+		}
+	}
+	for k := range s {
+		b[k] = s[k]
+		for i := 1; i < sectors && b[k] != b[k]; i++ {
+			b[k] = s[(k+i)&(sectors-1)]
+		}
+	}
+	b[sectors] = b[0]
+}
+
+// groundAt interpolates the ground's level between the middles of the sectors.
+func (f *discFitter) groundAt(b *[sectors + 1]float64, du, dv, light float64) float64 {
+	if f.flat {
+		return b[0] * light
+	}
+	p := diamond(du, dv)*(sectors/4.0) - 0.5
+	if p < 0 {
+		p += sectors
+	}
+	k := int(p)
+	t := p - float64(k)
+	return b[k] + t*(b[k+1]-b[k])
+}
+
+// diamond is an angle's cheap stand-in: 0 to 4 counter-clockwise from +u, rising with the angle.
+func diamond(u, v float64) float64 {
+	p := v / (math.Abs(u) + math.Abs(v) + 1e-300)
+	switch {
+	case u < 0:
+		return 2 - p
+	case v < 0:
+		return 4 + p
+	}
+	return p
+}
+
+// stepsAround measures the fall of light across the edge in all directions.
+func (f *discFitter) stepsAround(d *disc) {
+	f.steps(d.x, d.y, d.r, &d.steps)
+}
+
+func (f *discFitter) steps(x, y, r float64, s *[directions]float64) {
+	gap := f.sigma + 0.5
+	for k := range rays {
+		a := f.at(x+(r-gap)*rays[k].x, y+(r-gap)*rays[k].y)
+		b := f.at(x+(r+gap)*rays[k].x, y+(r+gap)*rays[k].y)
+		s[k] = f.polarity * (a - b)
+	}
+	sortFew(s[:])
+}
+
+// sortFew sorts a short list in place.
+func sortFew(v []float64) {
+	for i := 1; i < len(v); i++ {
+		x := v[i]
+		k := i
+		for k > 0 && v[k-1] > x {
+			v[k] = v[k-1]
+			k--
+		}
+		v[k] = x
+	}
+}
+
+// invert3 inverts the symmetric matrix (h0 h1 h2; h1 h3 h4; h2 h4 h5).
+func invert3(h [6]float64) (v [6]float64, ok bool) {
+	c0 := h[3]*h[5] - h[4]*h[4]
+	c1 := h[2]*h[4] - h[1]*h[5]
+	c2 := h[1]*h[4] - h[2]*h[3]
+	det := h[0]*c0 + h[1]*c1 + h[2]*c2
+	if !(det > 1e-12*h[0]*h[3]*h[5]) {
+		return v, false
+	}
+	return [6]float64{c0 / det, c1 / det, c2 / det,
+		(h[0]*h[5] - h[2]*h[2]) / det, (h[1]*h[2] - h[0]*h[4]) / det, (h[0]*h[3] - h[1]*h[1]) / det}, true
+}

@@ -1,0 +1,570 @@
+package column
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/reading"
+)
+
+// An outline is the substrate's rectangle fitted to raw pixels.
+type outline struct {
+	pose geom.Pose
+	// cov is the covariance of (origin x µm, origin y µm, turn rad, scale), in that order.
+	cov   [4][4]float64
+	sides [4]side
+	fits  [4]sideFit
+
+	sigmaPx float64 // point spread, the pixel's square included
+	gx, gy  float64 // slope of the light over the substrate, 1/px along the image axes
+}
+
+// A sideFit is how well one side went.
+type sideFit struct {
+	used  float64 // share of its profiles that entered
+	rmsUm float64
+	uUm   float64
+}
+
+// A profile is one row or column of pixels across a side.
+type profile struct {
+	side   int
+	e, v   float64 // displacement of the edge outward from the present line, µm, and its variance
+	j      [4]float64
+	inside float64 // level of the substrate beside it
+	x, y   float64 // image place
+	dSigma float64 // step of sigma (µm) that the profile alone asks for, with variance vSigma
+	vSigma float64
+	weight float64
+	block  int
+}
+
+const (
+	outlineSteps  = 4
+	blockProfiles = 48  // roughness and shading are correlated over less than this
+	cornerFree    = 6.0 // px kept away from the corners, beyond the reach of the blur
+	outlierSigma  = 4.0
+)
+
+// fitOutline refines the pose by maximum likelihood: every pixel row and column across a side
+// tells the displacement of the edge from the present line, linearised (the score of a blurred
+// step over its information); all together, robustly weighted, move the rectangle.
+//
+// Each profile takes its levels from its neighbours along the side, so that shading doesn't
+// matter. levelsPx says how many pixels beyond the blur are free for that inside.
+func fitOutline(pic *shot, start geom.Pose, ss [4]side, levelsPx int) (*outline, error) {
+	o := &outline{pose: start, sides: ss, sigmaPx: 1.2}
+	um := pic.base.UmPerPx()
+	reach := 3.0 // px that the start may be wrong
+	var ps []profile
+	for range outlineSteps {
+		var raw []strip
+		for k := range ss {
+			if ss[k].found {
+				raw = append(raw, pic.strips(o.pose, ss[k], k, int(math.Ceil(4*o.sigmaPx+reach)), levelsPx)...)
+			}
+		}
+		o.gx, o.gy = lightSlope(raw, pic.g.W, pic.g.H)
+		smoothLevels(raw, o.gx, o.gy)
+		ps = ps[:0]
+		for i := range raw {
+			if p, ok := pic.displacement(&raw[i], o.sigmaPx*um); ok {
+				p.j = jacobian(o.pose, ss[raw[i].side], raw[i])
+				ps = append(ps, p)
+			}
+		}
+		weigh(ps)
+		for k := range ss {
+			if ss[k].found && usedShare(ps, k) < 0.2 {
+				ss[k].found = false
+			}
+		}
+		if !o.solve(ps) {
+			return nil, &reading.Refusal{Gate: "outline-out", Instruction: "the substrate's edges can't be fitted; clean the edges, see that all of them are in the picture and take it again"}
+		}
+		o.sigmaPx = nextSigma(ps, o.sigmaPx, um)
+		reach = 1
+	}
+	o.sides = ss
+	o.describe(ps)
+	return o, nil
+}
+
+// A strip is the pixels of one profile with its levels.
+type strip struct {
+	side      int
+	x, y      int // pixel at index 0
+	vertical  bool
+	sign      float64 // +1 when outward is up the pixel index
+	at        float64 // index of the line's crossing
+	kUm       float64 // µm of normal distance per pixel
+	z         []float64
+	in, out   float64 // levels at the crossing, first raw, then smoothed
+	inSlope   float64 // of the levels, per index; the same all along a side
+	outSlope  float64
+	inAt      float64 // mean place from the crossing of the pixels behind the levels
+	outAt     float64
+	tangentUm float64 // place along the side from the origin's foot
+}
+
+// strips cuts the profiles of a side out of the picture.
+func (pic *shot) strips(pose geom.Pose, s side, index, half, levelsPx int) []strip {
+	sin, cos := math.Sincos(pose.Turn.Rad())
+	nx, ny := cos*s.nx-sin*s.ny, sin*s.nx+cos*s.ny
+	tx, ty := -ny, nx
+	c := nx*float64(pose.Origin.X) + ny*float64(pose.Origin.Y) + pose.Scale*s.halfUm
+	end := pose.Scale*s.spanUm - cornerFree*pic.base.UmPerPx()
+	corner := func(t float64) geom.ImagePoint {
+		return pic.base.ToImage(geom.ScopePoint{
+			X: pose.Origin.X + geom.Length(nx*pose.Scale*s.halfUm+tx*t),
+			Y: pose.Origin.Y + geom.Length(ny*pose.Scale*s.halfUm+ty*t)})
+	}
+	a, b := corner(-end), corner(end)
+	vertical := math.Abs(a.X-b.X) > math.Abs(a.Y-b.Y) // profiles run along y
+	first, last, limit, across := a.Y, b.Y, pic.g.H, pic.g.W
+	if vertical {
+		first, last, limit, across = a.X, b.X, pic.g.W, pic.g.H
+	}
+	if first > last {
+		first, last = last, first
+	}
+	i0, i1 := max(0, int(math.Ceil(first))), min(limit-1, int(last))
+	distance := func(i int, u float64) float64 {
+		p := geom.ImagePoint{X: u, Y: float64(i)}
+		if vertical {
+			p = geom.ImagePoint{X: float64(i), Y: u}
+		}
+		q := pic.base.ToObject(p)
+		return nx*float64(q.X) + ny*float64(q.Y) - c
+	}
+	out := make([]strip, 0, max(0, i1-i0+1))
+	u := a.X
+	if vertical {
+		u = a.Y
+	}
+	buf := make([]float64, 0, (i1-i0+1)*(2*(half+levelsPx)+2))
+	for i := i0; i <= i1; i++ {
+		var k float64
+		for range 2 {
+			d := distance(i, u)
+			k = distance(i, u+1) - d
+			u -= d / k
+		}
+		sign := 1.0
+		if k < 0 {
+			sign = -1
+		}
+		lo, hi := int(math.Round(u))-half-levelsPx, int(math.Round(u))+half+levelsPx
+		lo, hi = max(lo, 0), min(hi, across-1)
+		if u-float64(lo) < float64(half) || float64(hi)-u < float64(half) {
+			continue // too near to the picture's border to know the levels
+		}
+		st := strip{side: index, x: lo, y: i, vertical: vertical, sign: sign, kUm: math.Abs(k), at: u - float64(lo)}
+		if vertical {
+			st.x, st.y = i, lo
+		}
+		from := len(buf)
+		for m := lo; m <= hi; m++ {
+			if vertical {
+				buf = append(buf, float64(pic.g.Pix[m*pic.g.W+i]))
+			} else {
+				buf = append(buf, float64(pic.g.Pix[i*pic.g.W+m]))
+			}
+		}
+		st.z = buf[from:len(buf):len(buf)]
+		p := geom.ImagePoint{X: u, Y: float64(i)}
+		if vertical {
+			p = geom.ImagePoint{X: float64(i), Y: u}
+		}
+		q := pic.base.ToObject(p)
+		st.tangentUm = tx*float64(q.X-pose.Origin.X) + ty*float64(q.Y-pose.Origin.Y)
+		st.measureLevels(half)
+		out = append(out, st)
+	}
+	return out
+}
+
+// measureLevels fits a line to the levels of the pixels farther than half from the crossing, on
+// each side of it.
+func (s *strip) measureLevels(half int) {
+	var lo, hi [5]float64 // n, Σd, Σd², Σz, Σdz
+	for i, z := range s.z {
+		d := float64(i) - s.at
+		m := &lo
+		if d > 0 {
+			m = &hi
+		}
+		if math.Abs(d) >= float64(half) {
+			m[0]++
+			m[1] += d
+			m[2] += d * d
+			m[3] += z
+			m[4] += d * z
+		}
+	}
+	mean := func(m [5]float64) (at, level, slope float64) {
+		n := max(m[0], 1)
+		at, level = m[1]/n, m[3]/n
+		return at, level, (m[4] - at*m[3]) / max(m[2]-at*m[1], 1)
+	}
+	s.inAt, s.in, s.inSlope = mean(lo)
+	s.outAt, s.out, s.outSlope = mean(hi)
+	if s.sign < 0 {
+		s.inAt, s.outAt, s.in, s.out, s.inSlope, s.outSlope = s.outAt, s.inAt, s.out, s.in, s.outSlope, s.inSlope
+	}
+}
+
+// smoothLevels replaces each profile's levels by the mean over its neighbours, carried to the
+// crossing by the mean slope of the whole side: shading and the light fall off towards the edge.
+// Where that slope is no other than that of the light all over the picture, the latter is taken,
+// which is known far better.
+func smoothLevels(raw []strip, gx, gy float64) {
+	const half = 12
+	for from := 0; from < len(raw); {
+		to := from
+		for to < len(raw) && raw[to].side == raw[from].side {
+			to++
+		}
+		light := gx
+		if raw[from].vertical {
+			light = gy
+		}
+		smoothSide(raw[from:to], half, light)
+		from = to
+	}
+}
+
+func smoothSide(raw []strip, half int, light float64) {
+	n := len(raw)
+	in, out := make([]float64, n), make([]float64, n)
+	for i := range raw {
+		in[i], out[i] = raw[i].inSlope, raw[i].outSlope
+	}
+	inSlope, outSlope := sideSlope(in, light*clippedMean(levelsOf(raw, true))), sideSlope(out, light*clippedMean(levelsOf(raw, false)))
+	for i := range raw {
+		raw[i].inSlope, raw[i].outSlope = inSlope, outSlope
+		in[i] = raw[i].in - inSlope*raw[i].inAt
+		out[i] = raw[i].out - outSlope*raw[i].outAt
+	}
+	for i := range raw {
+		lo, hi := max(0, i-half), min(n, i+half+1)
+		raw[i].in, raw[i].out = clippedMean(in[lo:hi]), clippedMean(out[lo:hi])
+	}
+}
+
+func levelsOf(raw []strip, inside bool) []float64 {
+	v := make([]float64, len(raw))
+	for i := range raw {
+		v[i] = raw[i].out
+		if inside {
+			v[i] = raw[i].in
+		}
+	}
+	return v
+}
+
+// sideSlope returns the mean of the slopes, or the expected one when the mean doesn't differ
+// from it beyond its own uncertainty (k = 3, neighbours taken as correlated over 4 profiles).
+func sideSlope(slopes []float64, expected float64) float64 {
+	mean := clippedMean(slopes)
+	var ss float64
+	for _, s := range slopes {
+		ss += (s - mean) * (s - mean)
+	}
+	n := float64(len(slopes))
+	if d := mean - expected; d*d < 9*4*ss/(n*n) {
+		return expected
+	}
+	return mean
+}
+
+// clippedMean is the mean of the values that lie within 3 standard deviations of the mean,
+// taken twice. It reads them in order, so that equal pictures give equal bits.
+func clippedMean(v []float64) float64 {
+	lo, hi := math.Inf(-1), math.Inf(1)
+	mean := 0.0
+	for range 2 {
+		var n, s, ss float64
+		for _, x := range v {
+			if x >= lo && x <= hi {
+				n++
+				s += x
+				ss += x * x
+			}
+		}
+		if n == 0 {
+			return mean
+		}
+		mean = s / n
+		sd := math.Sqrt(max(0, ss/n-mean*mean))
+		lo, hi = mean-2.5*sd, mean+2.5*sd
+	}
+	return mean
+}
+
+// lightSlope fits a plane to the substrate's level along its sides and returns its relative
+// slopes, 1/px.
+func lightSlope(raw []strip, w, h int) (gx, gy float64) {
+	var a [3][3]float64
+	var r [3]float64
+	for i := range raw {
+		x, y := raw[i].place(raw[i].at)
+		d := [3]float64{1, x - float64(w-1)/2, y - float64(h-1)/2}
+		for m := range 3 {
+			for n := range 3 {
+				a[m][n] += d[m] * d[n]
+			}
+			r[m] += d[m] * raw[i].in
+		}
+	}
+	var chol mat.Cholesky
+	sym := mat.NewSymDense(3, []float64{a[0][0], a[0][1], a[0][2], a[0][1], a[1][1], a[1][2], a[0][2], a[1][2], a[2][2]})
+	var p mat.VecDense
+	if !chol.Factorize(sym) || chol.SolveVecTo(&p, mat.NewVecDense(3, r[:])) != nil || p.AtVec(0) == 0 {
+		return 0, 0
+	}
+	return p.AtVec(1) / p.AtVec(0), p.AtVec(2) / p.AtVec(0)
+}
+
+// place returns the image place of index i.
+func (s *strip) place(i float64) (x, y float64) {
+	if s.vertical {
+		return float64(s.x), float64(s.y) + i
+	}
+	return float64(s.x) + i, float64(s.y)
+}
+
+// displacement estimates how far outward of the line the edge of one profile lies.
+func (pic *shot) displacement(s *strip, sigmaUm float64) (profile, bool) {
+	p := profile{side: s.side, inside: s.in}
+	p.x, p.y = s.place(s.at)
+	contrast := s.in - s.out
+	if math.Abs(contrast) < 0.004*float64(pic.g.FullScale) {
+		return p, false
+	}
+	reach := 3.5 * sigmaUm / s.kUm
+	for range 3 { // where one profile alone is sharp, follow a rough edge beyond the linear range
+		var gg, gr, hh, hr float64
+		for i := max(0, int(s.at-reach-2)); i < min(len(s.z), int(s.at+reach+3)); i++ {
+			px := float64(i) - s.at
+			u := px*s.kUm*s.sign - p.e
+			cdf, pdf := normal(-u / sigmaUm)
+			in, out := s.in+s.inSlope*px, s.out+s.outSlope*px
+			model := out + (in-out)*cdf
+			w := 1 / pic.noise.Var(model)
+			d := contrast * pdf / sigmaUm
+			ds := d * u / sigmaUm
+			r := s.z[i] - model
+			gg += w * d * d
+			gr += w * d * r
+			hh += w * ds * ds
+			hr += w * ds * r
+		}
+		if gg == 0 || hh == 0 {
+			return p, false
+		}
+		p.v = 1 / gg
+		de := gr / gg
+		p.e += de
+		p.dSigma, p.vSigma = hr/hh, 1/hh
+		if p.v > 0.09*sigmaUm*sigmaUm || math.Abs(de) < 0.2*sigmaUm || math.Abs(p.e) > 3*sigmaUm {
+			break
+		}
+	}
+	p.block = int(math.Floor(s.tangentUm / (blockProfiles * s.kUm)))
+	return p, true
+}
+
+// jacobian returns the derivative of a profile's outward distance from the line by the pose.
+func jacobian(pose geom.Pose, s side, st strip) [4]float64 {
+	sin, cos := math.Sincos(pose.Turn.Rad())
+	nx, ny := cos*s.nx-sin*s.ny, sin*s.nx+cos*s.ny
+	return [4]float64{-nx, -ny, st.tangentUm, -s.halfUm}
+}
+
+// weigh sets the weights: 1/(noise + roughness), cut off beyond outlierSigma.
+func weigh(ps []profile) {
+	for k := range 4 {
+		var e []float64
+		for i := range ps {
+			if ps[i].side == k {
+				e = append(e, ps[i].e)
+			}
+		}
+		if len(e) == 0 {
+			continue
+		}
+		// The line may still be off by an offset and a slope, so take scatter about the median
+		// of the neighbourhood's thirds rather than about the line.
+		m := median(e)
+		var a []float64
+		for i := range ps {
+			if ps[i].side == k {
+				a = append(a, math.Abs(ps[i].e-m))
+			}
+		}
+		scale := 1.4826 * median(a)
+		for i := range ps {
+			if ps[i].side != k {
+				continue
+			}
+			rough := max(0, scale*scale-ps[i].v)
+			t := (ps[i].e - m) / (outlierSigma * 1.5 * max(scale, math.Sqrt(ps[i].v)))
+			if t*t >= 1 {
+				ps[i].weight = 0
+				continue
+			}
+			q := 1 - t*t
+			ps[i].weight = q * q / (ps[i].v + rough)
+		}
+	}
+}
+
+func usedShare(ps []profile, k int) float64 {
+	n, used := 0, 0
+	for i := range ps {
+		if ps[i].side == k {
+			n++
+			if ps[i].weight > 0 {
+				used++
+			}
+		}
+	}
+	if n < 20 {
+		return 0
+	}
+	return float64(used) / float64(n)
+}
+
+// shrinkPrior is the spread of ceramic's firing shrink about the drawing (common practice, no
+// source). It matters only when no pair of opposite sides is seen.
+const shrinkPrior = 0.003
+
+// solve moves the pose by weighted least squares and fills the covariance, robust against
+// correlation along a side (scores summed over blocks, Liang & Zeger 1986).
+func (o *outline) solve(ps []profile) bool {
+	h := mat.NewSymDense(4, nil)
+	g := mat.NewVecDense(4, nil)
+	for i := range ps {
+		w := ps[i].weight
+		for a := range 4 {
+			g.SetVec(a, g.AtVec(a)-w*ps[i].j[a]*ps[i].e)
+			for b := a; b < 4; b++ {
+				h.SetSym(a, b, h.At(a, b)+w*ps[i].j[a]*ps[i].j[b])
+			}
+		}
+	}
+	h.SetSym(3, 3, h.At(3, 3)+1/(shrinkPrior*shrinkPrior))
+	g.SetVec(3, g.AtVec(3)+(1-o.pose.Scale)/(shrinkPrior*shrinkPrior))
+	var chol mat.Cholesky
+	if !chol.Factorize(h) {
+		return false
+	}
+	var dp mat.VecDense
+	if chol.SolveVecTo(&dp, g) != nil {
+		return false
+	}
+	inv := mat.NewSymDense(4, nil)
+	if chol.InverseTo(inv) != nil {
+		return false
+	}
+	o.pose.Origin.X += geom.Length(dp.AtVec(0))
+	o.pose.Origin.Y += geom.Length(dp.AtVec(1))
+	o.pose.Turn += geom.Angle(dp.AtVec(2))
+	o.pose.Scale += dp.AtVec(3)
+
+	// What is left after the step, summed by blocks.
+	meat := mat.NewSymDense(4, nil)
+	var score [4]float64
+	flush := func() {
+		for a := range 4 {
+			for b := a; b < 4; b++ {
+				meat.SetSym(a, b, meat.At(a, b)+score[a]*score[b])
+			}
+		}
+		score = [4]float64{}
+	}
+	for i := range ps {
+		p := &ps[i]
+		if i > 0 && (p.block != ps[i-1].block || p.side != ps[i-1].side) {
+			flush()
+		}
+		left := p.e
+		for a := range 4 {
+			left += p.j[a] * dp.AtVec(a)
+		}
+		for a := range 4 {
+			score[a] += p.weight * p.j[a] * left
+		}
+		p.e = left
+	}
+	flush()
+	var half, full mat.Dense
+	half.Mul(inv, meat)
+	full.Mul(&half, inv)
+	// The larger of the two covariances as a whole: the blocks' scatter can come out small by luck.
+	grow := 1.0
+	for a := range 4 {
+		grow = max(grow, full.At(a, a)/inv.At(a, a))
+	}
+	for a := range 4 {
+		for b := range 4 {
+			v := full.At(a, b)
+			if grow < 1.5 {
+				v = inv.At(a, b) * grow
+			} else if a == b {
+				v = max(v, inv.At(a, a))
+			}
+			o.cov[a][b] = v
+		}
+	}
+	return true
+}
+
+// nextSigma takes the step of the point spread that all profiles together ask for.
+func nextSigma(ps []profile, sigmaPx, um float64) float64 {
+	var sw, swd float64
+	for i := range ps {
+		if ps[i].weight > 0 {
+			w := 1 / ps[i].vSigma
+			sw += w
+			swd += w * ps[i].dSigma
+		}
+	}
+	if sw == 0 {
+		return sigmaPx
+	}
+	step := swd / sw / um
+	return min(max(sigmaPx+max(-0.4*sigmaPx, min(0.6*sigmaPx, step)), 0.35), 6)
+}
+
+// describe fills what is reported of each side.
+func (o *outline) describe(ps []profile) {
+	for k := range o.sides {
+		var n, used, w, ee float64
+		for i := range ps {
+			if ps[i].side != k {
+				continue
+			}
+			n++
+			if ps[i].weight > 0 {
+				used++
+				w += ps[i].weight
+				ee += ps[i].weight * ps[i].e * ps[i].e
+			}
+		}
+		if w == 0 {
+			continue
+		}
+		j := [4]float64{-o.sides[k].nx, -o.sides[k].ny, 0, -o.sides[k].halfUm}
+		v := 0.0
+		for a := range 4 {
+			for b := range 4 {
+				v += j[a] * o.cov[a][b] * j[b]
+			}
+		}
+		o.fits[k] = sideFit{used: used / n, rmsUm: math.Sqrt(ee / w), uUm: math.Sqrt(max(v, 0))}
+	}
+}

@@ -1,0 +1,137 @@
+package column
+
+import (
+	"math"
+	"slices"
+
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/part"
+	"plumbsquare/internal/picture"
+	"plumbsquare/internal/reading"
+	"plumbsquare/internal/scope"
+)
+
+// A Result is what a picture of an array gives.
+type Result struct {
+	Array     *reading.Array
+	Substrate *reading.Substrate
+	BlurPx    float64 // sigma of the point spread along the substrate's edges
+	Warnings  []string
+}
+
+// A shot is the picture at work.
+type shot struct {
+	g     *picture.Gray
+	noise picture.Noise
+	part  *part.Part
+	base  scope.Plane // the substrate's top surface
+	tip   scope.Plane // the plane of the tips or of the balls' equators
+	sites []site
+	black float64 // level of the darkest pixels
+}
+
+func newShot(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope, list []site, heightMm float64) *shot {
+	return &shot{g: g, noise: n, part: p, sites: list, black: darkest(g),
+		base: s.Plane(g.W, g.H, 0), tip: s.Plane(g.W, g.H, heightMm)}
+}
+
+// A seat is what is found at one site.
+type seat struct {
+	site
+	px, py float64 // where its tip should be, image frame
+	found  bool
+	unseen bool
+	d      disc
+	foot   foot
+}
+
+// Plan measures a picture of columns from above. Errors that are a *reading.Refusal say what
+// the technician should change.
+func Plan(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Result, error) {
+	list, err := sites(p)
+	if err != nil {
+		return nil, err
+	}
+	pic := newShot(g, n, p, s, list, p.Array.HeightMm)
+	o, err := pic.outline()
+	if err != nil {
+		return nil, err
+	}
+	seats := pic.seats(o)
+	f := pic.newDiscFitter(o, seats)
+	pic.findTips(f, o, seats)
+	if err := pic.judgeArray(seats); err != nil {
+		return nil, err
+	}
+	offsets := pic.offsets(o, seats)
+	stand := pic.feet(f, o, seats, offsets)
+	r := &Result{
+		BlurPx:    math.Sqrt(max(0, o.sigmaPx*o.sigmaPx-1.0/12)),
+		Substrate: o.reading(pic.base),
+	}
+	r.Array = pic.columns(o, seats, offsets, stand)
+	return r, nil
+}
+
+// outline finds the substrate, coarse then fine.
+func (pic *shot) outline() (*outline, error) {
+	pose, ss, err := coarseOutline(pic.g, pic.part, pic.base)
+	if err != nil {
+		return nil, err
+	}
+	return fitOutline(pic, pose, ss, pic.levelsPx())
+}
+
+// levelsPx returns how many pixels inside the edge hold nothing but substrate.
+func (pic *shot) levelsPx() int {
+	a, s := pic.part.Array, pic.part.Substrate
+	margin := min(
+		s.WidthMm/2-a.PitchMm*float64(a.Columns-1)/2,
+		s.HeightMm/2-a.PitchMm*float64(a.Rows-1)/2) - max(a.DiameterMm, a.PadMm)/2
+	return min(max(int(0.5*1000*margin/pic.base.UmPerPx()), 4), 16)
+}
+
+// seats lists the sites with the places where their tips should be seen.
+func (pic *shot) seats(o *outline) []seat {
+	out := make([]seat, len(pic.sites))
+	for i, s := range pic.sites {
+		q := pic.tip.ToImage(o.pose.ToScope(geom.DrawingPoint{X: geom.Length(s.x), Y: geom.Length(s.y)}))
+		out[i] = seat{site: s, px: q.X, py: q.Y}
+	}
+	return out
+}
+
+// reading describes the outline.
+func (o *outline) reading(plane scope.Plane) *reading.Substrate {
+	origin := plane.ToImage(o.pose.Origin)
+	out := &reading.Substrate{
+		OriginXPx: origin.X, OriginYPx: origin.Y,
+		TurnDeg: o.pose.Turn.Deg(), UTurnDeg: geom.Angle(math.Sqrt(o.cov[2][2])).Deg(),
+		Scale: o.pose.Scale, UScale: math.Sqrt(o.cov[3][3]),
+	}
+	for k, s := range o.sides {
+		if !s.found {
+			continue
+		}
+		corner := func(t float64) geom.ImagePoint {
+			return plane.ToImage(o.pose.ToScope(geom.DrawingPoint{
+				X: geom.Length(s.nx*s.halfUm - s.ny*t), Y: geom.Length(s.ny*s.halfUm + s.nx*t)}))
+		}
+		a, b := corner(-s.spanUm), corner(s.spanUm)
+		out.Edges = append(out.Edges, reading.Edge{Side: s.name, X1Px: a.X, Y1Px: a.Y, X2Px: b.X, Y2Px: b.Y,
+			Used: o.fits[k].used, RmsUm: o.fits[k].rmsUm, UUm: o.fits[k].uUm})
+	}
+	return out
+}
+
+// darkest returns the level below which one pixel in a thousand lies, from every 16th row.
+func darkest(g *picture.Gray) float64 {
+	var v []uint16
+	for y := 0; y < g.H; y += 16 {
+		for x := 0; x < g.W; x += 4 {
+			v = append(v, g.Pix[y*g.W+x])
+		}
+	}
+	slices.Sort(v)
+	return float64(v[len(v)/1000])
+}

@@ -1,0 +1,375 @@
+package column
+
+import (
+	"math"
+	"slices"
+
+	"plumbsquare/internal/geom"
+)
+
+// calibrationSites is how many faces, spread over the array, teach what their edges look like.
+const calibrationSites = 150
+
+// newDiscFitter makes a fitter for the faces of this picture: a first fit of some of them, with
+// a sharp edge, tells whether the ground is even and, where it isn't, the profile of the rim.
+func (pic *shot) newDiscFitter(o *outline, seats []seat) *discFitter {
+	f := &discFitter{g: pic.g, noise: pic.noise, plane: pic.tip, sigma: o.sigmaPx, polarity: 1,
+		gx: o.gx, gy: o.gy, groundPx: 2, edge: sharpProfile(o.sigmaPx)}
+	r := pic.radiusPx()
+	some := f.sample(seats, r)
+	if len(some) < 8 {
+		return f
+	}
+	if f.even(some) {
+		f.flat, f.groundPx = true, pic.freeGroundPx(r)
+		return f
+	}
+	var radii []float64
+	for i := range some {
+		radii = append(radii, some[i].r*some[i].umPx)
+	}
+	face := median(radii)
+	rim := min(max(0, 500*pic.part.Array.DiameterMm-face)/pic.tip.UmPerPx(), rimMax)
+	f.edge = measureProfile(f.rimSamples(some, face), f.sigma, rim)
+	return f
+}
+
+// sample fits some faces spread over the array and keeps the typical ones.
+func (f *discFitter) sample(seats []seat, r float64) []disc {
+	var some []disc
+	stride := max(1, len(seats)/calibrationSites)
+	for i := stride / 2; i < len(seats); i += stride {
+		if d, ok := f.near(seats[i].px, seats[i].py, r); ok {
+			some = append(some, d)
+		}
+	}
+	return typical(some)
+}
+
+// radiusPx returns the drawn radius in px.
+func (pic *shot) radiusPx() float64 { return 500 * pic.part.Array.DiameterMm / pic.tip.UmPerPx() }
+
+// freeGroundPx returns how far ground reaches beyond a face before the neighbour's light.
+func (pic *shot) freeGroundPx(r float64) float64 {
+	pitch := 1000 * pic.part.Array.PitchMm / pic.tip.UmPerPx()
+	return min(max(2, (pitch-2*r)/2-levelGap*pic.blurGuard()), 10)
+}
+
+func (pic *shot) blurGuard() float64 { return 1.5 }
+
+// near fits the face that lies within a few pixels of (x, y).
+func (f *discFitter) near(x, y, r float64) (disc, bool) {
+	if !f.holds(x, y, r+3*f.sigma+5) {
+		return disc{}, false
+	}
+	ax, ay, ar := f.approach(x, y, r, min(6, 0.4*r))
+	return f.fit(ax, ay, min(max(ar, 0.8*r), 1.2*r))
+}
+
+// typical keeps the discs whose radius and contrast are near the median: whole faces.
+func typical(all []disc) []disc {
+	if len(all) == 0 {
+		return nil
+	}
+	var r, s []float64
+	for i := range all {
+		r = append(r, all[i].r)
+		s = append(s, all[i].steps[directions/2])
+	}
+	mr, ms := median(r), median(s)
+	return slices.DeleteFunc(all, func(d disc) bool {
+		return math.Abs(d.r/mr-1) > 0.08 || d.steps[directions/8] < 0.4*ms
+	})
+}
+
+// even reports whether the ground around the faces has one level only: its sectors scatter no
+// more than the noise explains.
+func (f *discFitter) even(some []disc) bool {
+	var excess []float64
+	for i := range some {
+		d := &some[i]
+		j, _ := f.local(d.x, d.y)
+		f.gather(d.x, d.y, d.r, j)
+		var b [sectors + 1]float64
+		f.grounds(&b, 0, 0, d.r, 0, 0)
+		mean, ss := 0.0, 0.0
+		for k := range sectors {
+			mean += b[k] / sectors
+		}
+		for k := range sectors {
+			ss += (b[k] - mean) * (b[k] - mean) / (sectors - 1)
+		}
+		perSector := 2 * math.Pi * d.r * f.groundPx / sectors
+		excess = append(excess, ss*perSector/f.noise.Var(mean))
+	}
+	return median(excess) < 3
+}
+
+// rimSamples gathers the pixels about the edges of faces whose ground is nearly the same all
+// around: an uneven one pulls the first fit and would teach the pull. All edges are taken at the
+// median radius for the same reason.
+func (f *discFitter) rimSamples(some []disc, rUm float64) []rimSample {
+	type uneven struct {
+		i int
+		v float64
+	}
+	grounds := make([][sectors + 1]float64, len(some))
+	order := make([]uneven, len(some))
+	for i := range some {
+		d := &some[i]
+		j, _ := f.local(d.x, d.y)
+		f.gather(d.x, d.y, d.r, j)
+		f.grounds(&grounds[i], 0, 0, d.r, 0, 0)
+		var c, s float64
+		for k := range sectors {
+			sin, cos := math.Sincos(2 * math.Pi * (float64(k) + 0.5) / sectors)
+			c += cos * grounds[i][k]
+			s += sin * grounds[i][k]
+		}
+		order[i] = uneven{i, math.Hypot(c, s)}
+	}
+	slices.SortFunc(order, func(a, b uneven) int {
+		switch {
+		case a.v < b.v:
+			return -1
+		case a.v > b.v:
+			return 1
+		}
+		return a.i - b.i
+	})
+	var out []rimSample
+	for _, u := range order[:max(8, len(order)/2)] {
+		d := &some[u.i]
+		r := rUm / d.umPx
+		j, _ := f.local(d.x, d.y)
+		f.gather(d.x, d.y, r, j)
+		for i := range f.z {
+			out = append(out, rimSample{
+				t: math.Hypot(f.u[i], f.v[i]) - r,
+				a: d.inside, b: f.groundAt(&grounds[u.i], f.u[i], f.v[i], 1), z: f.z[i],
+			})
+		}
+	}
+	return out
+}
+
+// A sight is what faces of this picture look like.
+type sight struct {
+	r      float64 // median radius, px at the middle of the picture
+	um     float64 // the same in µm
+	step   float64 // median fall of light across the edge
+	pitch  float64 // px
+	within float64 // how far from its site a face is looked for, px
+}
+
+const (
+	wholeStep   = 0.35 // share of the usual fall that three quarters of a whole face's edge show
+	wholeRadius = 0.06 // by how much a whole face's radius may differ from the usual one
+)
+
+// findTips looks for the face at each site: where it should be, then, where that shows no whole
+// face, all over the site.
+func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
+	drawn := pic.radiusPx()
+	var radii, steps []float64
+	for i := range seats {
+		s := &seats[i]
+		if !f.holds(s.px, s.py, drawn+3*f.sigma+5) {
+			s.unseen = true
+			continue
+		}
+		s.d, s.found = f.near(s.px, s.py, drawn)
+		if s.found && s.d.lower() > 0 {
+			radii = append(radii, s.d.r*s.d.umPx)
+			steps = append(steps, s.d.steps[directions/2])
+		}
+	}
+	v := sight{pitch: 1000 * pic.part.Array.PitchMm / pic.tip.UmPerPx()}
+	if len(radii) == 0 {
+		return v
+	}
+	v.um = median(radii)
+	v.r = v.um / pic.tip.UmPerPx()
+	v.step = median(steps)
+	v.within = 0.45 * v.pitch
+	for i := range seats {
+		s := &seats[i]
+		if s.unseen || s.found && v.whole(&s.d) {
+			continue
+		}
+		usual := v.stepNear(seats, i)
+		if s.found && v.wholeAgainst(&s.d, usual) {
+			continue
+		}
+		s.found = false
+		if d, ok := f.hunt(s.px, s.py, v); ok && v.believed(&d, usual, pic.darkness(o, &s.site)) {
+			s.d, s.found = d, true
+		}
+	}
+	return v
+}
+
+// whole reports whether a disc is without doubt a face.
+func (v sight) whole(d *disc) bool { return v.wholeAgainst(d, v.step) }
+
+func (v sight) wholeAgainst(d *disc, step float64) bool {
+	return d.lower() > wholeStep*step && math.Abs(d.r*d.umPx/v.um-1) < wholeRadius
+}
+
+// stepNear is the usual fall of light among the faces within two rows and columns of site i:
+// where the light is uneven a dim face among dim ones is a whole one.
+func (v sight) stepNear(seats []seat, i int) float64 {
+	var steps []float64
+	c := seats[i].site
+	for k := range seats {
+		s := &seats[k]
+		if k != i && s.found && abs(s.row-c.row) <= 2 && abs(s.col-c.col) <= 2 && s.d.lower() > 0 {
+			steps = append(steps, s.d.steps[directions/2])
+		}
+	}
+	if len(steps) < 5 {
+		return v.step
+	}
+	return min(v.step, max(median(steps), 0.2*v.step))
+}
+
+func abs(i int) int { return max(i, -i) }
+
+// believed decides whether a disc that isn't whole is a face: by the fall of light across its
+// edge, and by the dark flank or fillet that a column shows beside a dim face and an empty pad
+// doesn't.
+func (v sight) believed(d *disc, usual, dark float64) bool {
+	fall := d.lower() / usual
+	if math.Abs(d.r*d.umPx/v.um-1) > dimRadius {
+		return false
+	}
+	if fall > dimStep {
+		return true
+	}
+	return fall > faintStep && 10*fall+10*(flankDark-dark) > faintSum
+}
+
+const (
+	dimRadius = 0.08 // by how much a dim face's radius may differ from the usual one
+	dimStep   = 0.15 // share of the usual fall of light that no blot of flux or paste reaches
+	faintStep = 0.04 // below it there is no face
+	flankDark = 0.45 // level of a flank, as a share of bare ceramic's, that speaks for neither
+	faintSum  = 1.3
+)
+
+// darkness returns the level of the darkest twentieth of the pad of a site over that of the
+// ceramic between the sites, both above black.
+func (pic *shot) darkness(o *outline, s *site) float64 {
+	a := pic.part.Array
+	um := pic.base.UmPerPx()
+	centre := func(dx, dy float64) geom.ImagePoint {
+		return pic.base.ToImage(o.pose.ToScope(geom.DrawingPoint{X: geom.Length(s.x + dx), Y: geom.Length(s.y + dy)}))
+	}
+	pixels := func(c geom.ImagePoint, r float64) []float64 {
+		var v []float64
+		for y := max(0, int(c.Y-r)); y <= min(pic.g.H-1, int(c.Y+r)); y++ {
+			for x := max(0, int(c.X-r)); x <= min(pic.g.W-1, int(c.X+r)); x++ {
+				if math.Hypot(float64(x)-c.X, float64(y)-c.Y) <= r {
+					v = append(v, pic.g.At(x, y))
+				}
+			}
+		}
+		return v
+	}
+	pad := pixels(centre(0, 0), max(2, 0.85*500*max(a.PadMm, 1.2*a.DiameterMm)/um))
+	half := 500 * a.PitchMm
+	var bare []float64
+	for _, c := range [4][2]float64{{half, half}, {-half, half}, {half, -half}, {-half, -half}} {
+		if v := pixels(centre(c[0], c[1]), 2.5); len(v) > 0 {
+			bare = append(bare, median(v))
+		}
+	}
+	if len(pad) == 0 || len(bare) == 0 {
+		return 1
+	}
+	slices.Sort(pad)
+	return (pad[len(pad)/20] - pic.black) / max(median(bare)-pic.black, 1)
+}
+
+// lower is the mean fall of light across the worse three quarters of the edge: dust or a
+// neighbour that hides a quarter of it does no harm.
+func (d *disc) lower() float64 {
+	sum := 0.0
+	for _, s := range d.steps[:directions*3/4] {
+		sum += s
+	}
+	return sum / (directions * 3 / 4)
+}
+
+// hunt looks for a face all over a site: circles of the usual radius at every second pixel, the
+// best few fitted.
+func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
+	const stepPx = 2.0
+	type spot struct{ x, y, score float64 }
+	var spots []spot
+	n := int(v.within / stepPx)
+	for iy := -n; iy <= n; iy++ {
+		for ix := -n; ix <= n; ix++ {
+			dx, dy := float64(ix)*stepPx, float64(iy)*stepPx
+			if dx*dx+dy*dy > v.within*v.within || !f.holds(px+dx, py+dy, v.r+2*f.sigma+2) {
+				continue
+			}
+			spots = append(spots, spot{px + dx, py + dy, f.circle(px+dx, py+dy, v.r)})
+		}
+	}
+	slices.SortFunc(spots, func(a, b spot) int {
+		switch {
+		case a.score > b.score:
+			return -1
+		case a.score < b.score:
+			return 1
+		}
+		return 0
+	})
+	var best disc
+	found := false
+	var tried []spot
+	for _, s := range spots {
+		if len(tried) == 4 {
+			break
+		}
+		if slices.ContainsFunc(tried, func(t spot) bool { return math.Hypot(t.x-s.x, t.y-s.y) < 0.4*v.r }) {
+			continue
+		}
+		tried = append(tried, s)
+		x, y, r := f.approach(s.x, s.y, v.r, min(4, 0.3*v.r))
+		d, ok := f.fit(x, y, min(max(r, 0.9*v.r), 1.1*v.r))
+		if !ok || math.Hypot(d.x-px, d.y-py) > 1.1*v.within {
+			continue
+		}
+		if math.Abs(d.r*d.umPx/v.um-1) > 0.15 {
+			continue
+		}
+		if !found || d.lower() > best.lower() {
+			best, found = d, true
+		}
+	}
+	return best, found
+}
+
+// circle is the mean fall of light across the worse three quarters of a circle's edge, seen in
+// half of the directions.
+func (f *discFitter) circle(x, y, r float64) float64 {
+	var s [directions / 2]float64
+	gap := f.sigma + 0.5
+	for k := range s {
+		d := rays[2*k]
+		s[k] = f.polarity * (f.at(x+(r-gap)*d.x, y+(r-gap)*d.y) - f.at(x+(r+gap)*d.x, y+(r+gap)*d.y))
+	}
+	sortFew(s[:])
+	sum := 0.0
+	for _, v := range s[:len(s)*3/4] {
+		sum += v
+	}
+	return sum / float64(len(s)*3/4)
+}
+
+// object returns where a disc's centre lies on the plane of the faces.
+func (pic *shot) object(d *disc) geom.ScopePoint {
+	return pic.tip.ToObject(geom.ImagePoint{X: d.x, Y: d.y})
+}
