@@ -38,10 +38,10 @@ func blurOf(g *Gray, n Noise) blur {
 		if edges := h.edges(n); len(edges) >= minEdges {
 			return blurOfEdges(edges)
 		}
-		if min(h.w, h.h) < 4*4*cell {
+		if min(h.w, h.h) < 4*cell {
 			return blur{}
 		}
-		h = h.half().half()
+		h = h.half()
 	}
 }
 
