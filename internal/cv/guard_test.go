@@ -8,7 +8,10 @@ import (
 	"plumbsquare/internal/picture"
 )
 
-// Without the guard each of these ends the process with SIGABRT.
+// Without the guard each of these ends the process with SIGABRT. The address sanitizer has its own
+// idea of too much memory; to run it:
+//
+//	ASAN_OPTIONS=allocator_may_return_null=1 go test -asan ./internal/cv
 func TestExceptionComesBackAsError(t *testing.T) {
 	g := picture.New(20, 10, 255)
 	g.Pix[55] = 200
