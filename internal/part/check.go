@@ -36,7 +36,7 @@ func check(doc *strictyaml.Document, p *Part) {
 func (p *Part) checkSubstrateHolds(doc *strictyaml.Document) {
 	s := box{p.Substrate.WidthMm, p.Substrate.HeightMm}
 	if doc.Sound("marks") {
-		half := p.Marks.sizeMm() / 2
+		half := p.Marks.SizeMm() / 2
 		for i, m := range p.Marks.At {
 			if !s.holds(m.XMm, m.YMm, half, half) {
 				doc.Problemf(fmt.Sprintf("marks.at[%d]", i), "mark %s at (%g, %g) mm lies outside of the substrate, which ends at ±%g and ±%g mm", m.Name, m.XMm, m.YMm, s.w/2, s.h/2)
@@ -89,14 +89,6 @@ func turned(w, h, thetaDeg float64) (halfW, halfH float64) {
 	return (w*c + h*s) / 2, (w*s + h*c) / 2
 }
 
-// sizeMm returns the side of the square that a mark fills.
-func (m *Marks) sizeMm() float64 {
-	if m.Shape == Cross || m.Shape == Square {
-		return m.LengthMm
-	}
-	return m.DiameterMm
-}
-
 // checkMarks judges the marks of the substrate or of the die.
 func checkMarks(doc *strictyaml.Document, path string, m *Marks) {
 	if !doc.Sound(path + ".shape") {
@@ -144,7 +136,7 @@ func checkMarkPlaces(doc *strictyaml.Document, path string, m *Marks) {
 				doc.Problemf(at+".name", "the name %s is given to two marks, here and in at[%d]", b.Name, j)
 				break
 			}
-			if max(math.Abs(a.XMm-b.XMm), math.Abs(a.YMm-b.YMm)) < m.sizeMm() {
+			if max(math.Abs(a.XMm-b.XMm), math.Abs(a.YMm-b.YMm)) < m.SizeMm() {
 				doc.Problemf(at, "mark %s at (%g, %g) mm overlaps mark %s at (%g, %g) mm", b.Name, b.XMm, b.YMm, a.Name, a.XMm, a.YMm)
 				break
 			}
@@ -180,7 +172,7 @@ func (p *Part) checkOrientation(doc *strictyaml.Document) {
 	if o.By == "fixture" || !doc.Sound("orientation", "marks") {
 		return
 	}
-	reach := p.Marks.sizeMm() / 2
+	reach := p.Marks.SizeMm() / 2
 	if o.By == "disc" {
 		reach += o.DiameterMm / 2
 	}
@@ -200,7 +192,7 @@ func (p *Part) checkDie(doc *strictyaml.Document) {
 	if d.Marks != nil {
 		checkMarks(doc, "die.marks", d.Marks)
 		if doc.Sound("die.marks", "die.width_mm", "die.height_mm") {
-			half := d.Marks.sizeMm() / 2
+			half := d.Marks.SizeMm() / 2
 			for i, m := range d.Marks.At {
 				if !outline.holds(m.XMm, m.YMm, half, half) {
 					doc.Problemf(fmt.Sprintf("die.marks.at[%d]", i), "mark %s at (%g, %g) mm lies outside of the die, which ends at ±%g and ±%g mm from its centre", m.Name, m.XMm, m.YMm, d.WidthMm/2, d.HeightMm/2)
@@ -223,7 +215,7 @@ func (p *Part) checkDie(doc *strictyaml.Document) {
 
 // checkDieHidesNoMark finds marks of the substrate that an opaque die covers.
 func (p *Part) checkDieHidesNoMark(doc *strictyaml.Document) {
-	d, half := p.Die, p.Marks.sizeMm()/2
+	d, half := p.Die, p.Marks.SizeMm()/2
 	s, c := math.Sincos(d.ThetaDeg * math.Pi / 180)
 	for i, m := range p.Marks.At {
 		dx, dy := m.XMm-d.XMm, m.YMm-d.YMm

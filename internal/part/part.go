@@ -55,6 +55,14 @@ type Marks struct {
 	At         []Place   `yaml:"at"`
 }
 
+// SizeMm returns the side of the square that a mark fills.
+func (m *Marks) SizeMm() float64 {
+	if m.Shape == Cross || m.Shape == Square {
+		return m.LengthMm
+	}
+	return m.DiameterMm
+}
+
 // A Place is a named point of the drawing.
 type Place struct {
 	Name string  `yaml:"name"`
