@@ -60,6 +60,11 @@ func (r *reader) value(n ast.Node, s *Schema, path string, into reflect.Value) {
 
 func (r *reader) object(n *ast.MappingNode, s *Schema, path string, into reflect.Value) {
 	seen := map[string]int{} // line of each key
+	given := map[string]bool{}
+	for _, kv := range n.Values {
+		given[kv.Key.GetToken().Value] = true
+	}
+	free := slices.DeleteFunc(s.keys(), func(k string) bool { return given[k] })
 	meant := map[string]bool{}
 	fields := fieldsOf(into.Type())
 	for _, kv := range n.Values {
@@ -73,7 +78,7 @@ func (r *reader) object(n *ast.MappingNode, s *Schema, path string, into reflect
 		seen[key] = at.line
 		prop := s.Properties[key]
 		if prop == nil {
-			r.unknown(at, key, path, s, n, meant)
+			r.unknown(at, key, path, s, free, meant)
 			continue
 		}
 		r.places[sub] = at
@@ -89,12 +94,9 @@ func (r *reader) object(n *ast.MappingNode, s *Schema, path string, into reflect
 	}
 }
 
-// unknown reports a key that the schema doesn't have, with the nearest that could be meant,
+// unknown reports a key that the schema doesn't have, with the nearest of the keys not given,
 // which then counts as given but not as sound.
-func (r *reader) unknown(at place, key, above string, s *Schema, n *ast.MappingNode, meant map[string]bool) {
-	free := slices.DeleteFunc(s.keys(), func(k string) bool {
-		return slices.ContainsFunc(n.Values, func(kv *ast.MappingValueNode) bool { return kv.Key.GetToken().Value == k })
-	})
+func (r *reader) unknown(at place, key, above string, s *Schema, free []string, meant map[string]bool) {
 	text := "unknown key"
 	if near := Nearest(key, free); near != "" {
 		meant[near] = true

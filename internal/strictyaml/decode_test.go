@@ -1,6 +1,7 @@
 package strictyaml_test
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -170,6 +171,7 @@ func TestDecodeRefusesBombs(t *testing.T) {
 		"tags":      strings.Repeat("! ", n/2),
 		"questions": strings.Repeat("? ", n/2),
 		"pipes":     strings.Repeat("|\n", n/2),
+		"junk keys": junk(5000),
 		"same key":  strings.Repeat("a: 1\n", n/5),
 		"deep":      deep(350),
 		"laughs":    "a: &a [x,x]\nb: &b [*a,*a]\nc: &c [*b,*b]\n",
@@ -184,6 +186,14 @@ func TestDecodeRefusesBombs(t *testing.T) {
 			}
 		})
 	}
+}
+
+func junk(keys int) string {
+	var b strings.Builder
+	for i := range keys {
+		fmt.Fprintf(&b, "k%d: 1\n", i)
+	}
+	return b.String()
 }
 
 func deep(levels int) string {
