@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/token"
@@ -136,7 +137,7 @@ func (r *reader) list(n ast.Node, s *Schema, path string, into reflect.Value) {
 }
 
 func (r *reader) text(n ast.Node, s *Schema, path string, into reflect.Value) {
-	str, ok := n.(*ast.StringNode)
+	text, ok := plainText(n)
 	if !ok {
 		if scalar, ok := n.(ast.ScalarNode); ok && s.Enum == nil && s.Format == "" && n.Type() != ast.NullType && n.Type() != ast.LiteralType {
 			r.wrong(n, s, path, fmt.Sprintf("; write it in quotes: %q", clip(scalar.GetToken().Value)))
@@ -146,24 +147,44 @@ func (r *reader) text(n ast.Node, s *Schema, path string, into reflect.Value) {
 		return
 	}
 	switch {
-	case len(s.Enum) > 0 && !slices.Contains(s.Enum, str.Value):
+	case len(s.Enum) > 0 && !slices.Contains(s.Enum, text):
 		also := ""
-		if near := Nearest(strings.ToLower(str.Value), s.Enum); near != "" {
+		if near := Nearest(strings.ToLower(text), s.Enum); near != "" {
 			also = fmt.Sprintf("; did you mean %s?", near)
 		}
 		r.wrong(n, s, path, also)
-	case s.pattern != nil && !s.pattern.MatchString(str.Value):
-		r.add(r.places[path], path, fmt.Sprintf("got %q%s", clip(str.Value), about(s)))
+	case s.pattern != nil && !s.pattern.MatchString(text):
+		r.add(r.places[path], path, fmt.Sprintf("got %q%s", clip(text), about(s)))
 	case s.Format == "date":
-		day, err := time.Parse(time.DateOnly, str.Value)
+		day, err := time.Parse(time.DateOnly, text)
 		if err != nil {
 			r.wrong(n, s, path, "")
 			return
 		}
 		into.Set(reflect.ValueOf(day))
 	default:
-		into.SetString(str.Value)
+		into.SetString(text)
 	}
+}
+
+// plainText returns the text of a string. In brackets the parser takes A1:A3 for a mapping, where
+// YAML 1.2 (section 7.3.3) has text unless a space follows the colon.
+func plainText(n ast.Node) (string, bool) {
+	switch n := n.(type) {
+	case *ast.StringNode:
+		return n.Value, true
+	case *ast.MappingNode:
+		if len(n.Values) != 1 || n.IsFlowStyle || n.Values[0].Value == nil {
+			return "", false
+		}
+		key, value := n.Values[0].Key.GetToken(), n.Values[0].Value.GetToken()
+		end := key.Position.Column + utf8.RuneCountInString(key.Value) + len(":")
+		if key.Type != token.StringType || value.Type != token.StringType || key.Position.Line != value.Position.Line || end != value.Position.Column {
+			return "", false
+		}
+		return key.Value + ":" + value.Value, true
+	}
+	return "", false
 }
 
 func (r *reader) number(n ast.Node, s *Schema, path string, into reflect.Value) {

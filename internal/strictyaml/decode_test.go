@@ -66,12 +66,12 @@ func TestDecodeFillsTheStruct(t *testing.T) {
 	want := box{
 		Name: "wren", Kind: "open", Lid: &lid{WidthMm: 1.5, TurnDeg: -2, GapUm: 1e3},
 		Pins:  []pin{{XMm: 1}, {XMm: -.25, N: 4}},
-		Spare: &three, Made: time.Date(2031, 3, 4, 0, 0, 0, 0, time.UTC), Labels: []string{"yes", "12"},
+		Spare: &three, Made: time.Date(2031, 3, 4, 0, 0, 0, 0, time.UTC), Labels: []string{"yes", "12", "A1:C3"},
 	}
 	for name, file := range map[string]string{
-		"block": "# a box\nname: wren\nkind: open\nlid:\n  width_mm: 1.5 # mm\n  turn_deg: -2\n  gap_um: 1e3\npins:\n  - x_mm: 1\n  - {x_mm: -.25, n: 4}\nspare: 3\nmade: 2031-03-04\nlabels: [yes, \"12\"]\n",
-		"flow":  `{name: wren, kind: "open", lid: {width_mm: 1.50, turn_deg: -2.0, gap_um: 1000}, pins: [{x_mm: 1}, {n: 4, x_mm: -0.25}], spare: 3, made: "2031-03-04", labels: ["yes", '12']}`,
-		"dos":   "\ufeff---\r\nname: wren\r\nkind: open\r\nlid:\r\n  width_mm: +1.5\r\n  turn_deg: -2\r\n  gap_um: 1E+3\r\npins:\r\n- x_mm: 1\r\n- x_mm: -0.25\r\n  n: 4\r\nspare: 3\r\nmade: 2031-03-04\r\nlabels:\r\n- yes\r\n- '12'\r\n",
+		"block": "# a box\nname: wren\nkind: open\nlid:\n  width_mm: 1.5 # mm\n  turn_deg: -2\n  gap_um: 1e3\npins:\n  - x_mm: 1\n  - {x_mm: -.25, n: 4}\nspare: 3\nmade: 2031-03-04\nlabels: [yes, \"12\", A1:C3]\n",
+		"flow":  `{name: wren, kind: "open", lid: {width_mm: 1.50, turn_deg: -2.0, gap_um: 1000}, pins: [{x_mm: 1}, {n: 4, x_mm: -0.25}], spare: 3, made: "2031-03-04", labels: ["yes", '12', A1:C3]}`,
+		"dos":   "\ufeff---\r\nname: wren\r\nkind: open\r\nlid:\r\n  width_mm: +1.5\r\n  turn_deg: -2\r\n  gap_um: 1E+3\r\npins:\r\n- x_mm: 1\r\n- x_mm: -0.25\r\n  n: 4\r\nspare: 3\r\nmade: 2031-03-04\r\nlabels:\r\n- yes\r\n- '12'\r\n- A1:C3\r\n",
 	} {
 		t.Run(name, func(t *testing.T) {
 			var got box
@@ -126,6 +126,8 @@ func TestDecodeSaysWhatIsWrong(t *testing.T) {
 		{"in a list", ok + "pins:\n  - x_mm: 1\n  - x_mm: one\n  - n: 2\n", []string{
 			`f:5:11: pins[1].x_mm: want a number in mm, got "one"`,
 			`f:6:5: pins[2].x_mm: missing: want a number in mm`}},
+		{"group for text", ok + "labels: [A1: C3]\n", []string{`f:3:10: labels[0]: want text, got a group of keys`}},
+		{"braces for text", ok + "labels: [{A1:C3}]\n", []string{`f:3:10: labels[0]: want text, got a group of keys`}},
 		{"no list", ok + "labels: A1\n", []string{`f:3:9: labels: want a list, got "A1"`}},
 		{"no mapping", "name: wren\nlid: 3\n", []string{`f:2:6: lid: want the keys gap_um, turn_deg, width_mm, got 3`}},
 		{"several", "nmae: wren\nlid: {width_mm: -1, gap_um: x}\nfoo: 1\n", []string{
@@ -222,7 +224,7 @@ func TestDocumentAddsProblems(t *testing.T) {
 func FuzzDecode(f *testing.F) {
 	for _, s := range []string{
 		"name: wren\nlid:\n  width_mm: 1.5\npins:\n  - x_mm: 1\n  - {x_mm: 2, n: 4}\nspare: 3\nmade: 2031-03-04\nlabels: [yes, \"12\"]\n",
-		"{name: wren, lid: {width_mm: 12 um}}", "a: |\n  b\n", "? a\n: b", "<<: *a", "%YAML 1.2\n---\n", "name: !!str x", "'", "-\n-\n", "a:\n\t- b", "...", "[", "}",
+		"{name: wren, lid: {width_mm: 12 um}}", "labels: [A1:C3, a:, :b, b:c:d, a::b]", "a: |\n  b\n", "? a\n: b", "<<: *a", "%YAML 1.2\n---\n", "name: !!str x", "'", "-\n-\n", "a:\n\t- b", "...", "[", "}",
 	} {
 		f.Add([]byte(s))
 	}
