@@ -1,0 +1,145 @@
+package intake
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"plumbsquare/internal/part"
+	"plumbsquare/internal/reading"
+	"plumbsquare/internal/scope"
+)
+
+// A Library finds part and scope files and reads each once.
+type Library struct {
+	// PartDirs and ScopeDirs hold the files that are asked for by name, the first that has one
+	// wins. The picture's own folder is looked at first.
+	PartDirs, ScopeDirs []string
+
+	parts  map[string]answer[part.Part]
+	scopes map[string]answer[scope.Scope]
+}
+
+type answer[T any] struct {
+	value *T
+	err   error
+}
+
+// A Job is a shot with the part and the scope that it names: all that measuring it needs.
+type Job struct {
+	Path  string
+	Part  *part.Part
+	Scope *scope.Scope
+	Shot  reading.Shot
+}
+
+// Jobs returns the jobs of the shots that are known well enough. What the others lack is in the
+// errors, one a cause, each with the first picture that it stops and how many more there are.
+func (l *Library) Jobs(shots []Shot) ([]Job, []error) {
+	var jobs []Job
+	var causes causes
+	for _, s := range shots {
+		p, err := l.part(s)
+		if err != nil {
+			causes.add(s.Path, err)
+			continue
+		}
+		sc, err := l.scope(s)
+		if err == nil && s.View == "" {
+			err = fmt.Errorf("which view is it? Give --view, or name it in a column view of %s", TravelerName)
+		}
+		if err != nil {
+			causes.add(s.Path, err)
+			continue
+		}
+		jobs = append(jobs, Job{s.Path, p, sc, s.Shot})
+	}
+	return jobs, causes.errors()
+}
+
+// causes gathers what stops pictures, each cause once.
+type causes struct {
+	order []string
+	stops map[string][]string // pictures by cause
+}
+
+func (c *causes) add(picture string, err error) {
+	text := err.Error()
+	if c.stops == nil {
+		c.stops = map[string][]string{}
+	}
+	if c.stops[text] == nil {
+		c.order = append(c.order, text)
+	}
+	c.stops[text] = append(c.stops[text], picture)
+}
+
+func (c *causes) errors() []error {
+	var errs []error
+	for _, text := range c.order {
+		who := c.stops[text][0]
+		if more := len(c.stops[text]) - 1; more > 0 {
+			who = fmt.Sprintf("%s and %d more", who, more)
+		}
+		errs = append(errs, fmt.Errorf("%s: %s", who, text))
+	}
+	return errs
+}
+
+// part returns the part that a shot names.
+func (l *Library) part(s Shot) (*part.Part, error) {
+	if s.Part == "" {
+		return nil, fmt.Errorf("which part is it? Give --part FILE, or name it in a column part of %s", TravelerName)
+	}
+	if l.parts == nil {
+		l.parts = map[string]answer[part.Part]{}
+	}
+	return find("part", s.Part, filepath.Dir(s.Path), l.PartDirs, l.parts, part.Load)
+}
+
+// scope returns the scope that a shot names.
+func (l *Library) scope(s Shot) (*scope.Scope, error) {
+	if s.Scope == "" {
+		return nil, fmt.Errorf("which scope took it? Give --scope FILE, or name it in a column scope of %s", TravelerName)
+	}
+	if l.scopes == nil {
+		l.scopes = map[string]answer[scope.Scope]{}
+	}
+	return find("scope", s.Scope, filepath.Dir(s.Path), l.ScopeDirs, l.scopes, scope.Load)
+}
+
+// find reads the file that ref names: a path, from here or from the picture's folder, or a name
+// without extension of a file in that folder or in dirs.
+func find[T any](kind, ref, folder string, dirs []string, known map[string]answer[T], load func([]byte, string) (*T, error)) (*T, error) {
+	ref = filepath.FromSlash(ref)
+	var candidates []string
+	switch ext := filepath.Ext(ref); {
+	case filepath.IsAbs(ref):
+		candidates = []string{ref}
+	case ext == ".yaml" || ext == ".yml" || strings.ContainsRune(ref, filepath.Separator):
+		candidates = []string{ref, filepath.Join(folder, ref)}
+	default:
+		for _, d := range append([]string{folder}, dirs...) {
+			candidates = append(candidates, filepath.Join(d, ref+".yaml"))
+		}
+	}
+	for _, file := range candidates {
+		if a, ok := known[file]; ok {
+			return a.value, a.err
+		}
+		b, err := os.ReadFile(file)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		var a answer[T]
+		if a.err = err; err == nil {
+			a.value, a.err = load(b, file)
+		}
+		known[file] = a
+		return a.value, a.err
+	}
+	return nil, fmt.Errorf("no %s file for %q: looked for %s", kind, ref, strings.Join(candidates, ", "))
+}
