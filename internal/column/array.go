@@ -49,7 +49,7 @@ func (pic *shot) judgeArray(seats []seat) error {
 }
 
 // columns makes the reading of the array from tips and feet.
-func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand footing) *reading.Array {
+func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand footing, edge *edgeProfile) *reading.Array {
 	a := &reading.Array{Kind: pic.part.Array.Kind, Sites: make([]reading.Site, len(seats))}
 	heightUm := 1000 * pic.part.Array.HeightMm
 	pose := pic.rigid(o, seats, offsets)
@@ -74,8 +74,9 @@ func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand f
 		r.DXUm, r.DYUm = offsets[i][0], offsets[i][1]
 		tip := (s.d.cov[0][0] + s.d.cov[1][1]) / 2 * s.d.umPx * s.d.umPx
 		r.UUm = math.Sqrt(tip + o.placeVar(s.x, s.y))
-		r.DiameterUm = 2 * (s.d.r + o.sigmaPx*o.sigmaPx/(2*s.d.r)) * s.d.umPx
-		if heightUm > 0 {
+		// A blurred disc's edge falls most steeply σ²/2r inside of the disc's.
+		r.DiameterUm = 2 * (s.d.r + edge.steepest + o.sigmaPx*o.sigmaPx/(2*s.d.r)) * s.d.umPx
+		if heightUm > 0 && !pic.balls() {
 			bx, by, ub := stand.stand(s.foot, offsets[i])
 			lx, ly := offsets[i][0]-bx, offsets[i][1]-by
 			sin := math.Hypot(lx, ly) / heightUm

@@ -18,6 +18,7 @@ type disc struct {
 	ground float64 // mean level beyond its edge
 	misfit float64 // root of the reduced chi-square
 	umPx   float64 // µm per px there
+	gleam  float64 // balls: how far the lights' reflections stand out from the face, DN
 
 	// steps holds the fall of light across the edge in directions around the disc, sorted rising.
 	steps [directions]float64
@@ -46,6 +47,7 @@ type discFitter struct {
 	gx, gy   float64 // slope of the light, 1/px along the image axes
 	flat     bool    // the ground is even: one level for it, over groundPx beyond the edge
 	groundPx float64
+	uneven   bool // the face too has a level of its own in each sector, along its rim
 	edge     *edgeProfile
 
 	u, v, z []float64 // pixels near the edge: place on the object from the start, px; level
@@ -120,7 +122,8 @@ func (f *discFitter) approach(x, y, r, reach float64) (ax, ay, ar float64) {
 
 const (
 	bandSigma = 3.0 // the edge's own light ends there
-	levelGap  = 1.5 // sigmas from the edge at which levels are taken
+	levelGap  = 1.5 // sigmas from the edge at which levels are taken: the profile knows the rest
+	flatGap   = 2.3 // the same where one level holds all around
 	maxSteps  = 6
 	slackPx   = 1.5 // by how much the centre may move without gathering pixels anew
 )
@@ -143,8 +146,8 @@ func (f *discFitter) fit(x, y, r float64) (disc, bool) {
 	var cx, cy float64
 	cr := r
 	scale := 1.0
-	var ground [sectors + 1]float64
-	f.grounds(&ground, cx, cy, cr, lx, ly)
+	var ground, face levelsAround
+	f.measureAround(&ground, &face, cx, cy, cr, lx, ly)
 	var h [6]float64
 	reach := bandSigma * f.sigma
 	for step := 0; ; step++ {
@@ -160,8 +163,14 @@ func (f *discFitter) fit(x, y, r float64) (disc, bool) {
 			}
 			fa, fb, da, db := f.edge.at(t)
 			light := 1 + lx*du + ly*dv
-			b := f.groundAt(&ground, du, dv, light)
-			a := d.inside * light
+			a, b := d.inside*light, ground[0]*light
+			if !f.flat {
+				k, w := sector(du, dv)
+				b = ground[k] + w*(ground[k+1]-ground[k])
+				if f.uneven {
+					a = face[k] + w*(face[k+1]-face[k])
+				}
+			}
 			model := a*fa + b*fb
 			res := f.z[i] - model
 			w := 1 / (f.noise.ReadVar + f.noise.Gain*max(model, 0))
@@ -209,7 +218,7 @@ func (f *discFitter) fit(x, y, r float64) (disc, bool) {
 		done := math.Abs(sx)+math.Abs(sy)+math.Abs(sr) < 0.02
 		if !done && step < maxSteps {
 			if step < 3 {
-				f.grounds(&ground, cx, cy, cr, lx, ly)
+				f.measureAround(&ground, &face, cx, cy, cr, lx, ly)
 			}
 			continue
 		}
@@ -242,6 +251,9 @@ func (f *discFitter) holds(x, y, r float64) bool {
 func (f *discFitter) gather(x, y, r float64, j [2][2]float64) {
 	f.u, f.v, f.z = f.u[:0], f.v[:0], f.z[:0]
 	inner := max(0, r-bandSigma*f.sigma-slackPx)
+	if f.uneven {
+		inner = max(0, r-levelGap*f.sigma-f.groundPx-slackPx)
+	}
 	outer := r + levelGap*f.sigma + f.groundPx + slackPx/2
 	x0, x1 := max(0, int(x-outer)), min(f.g.W-1, int(x+outer)+1)
 	y0, y1 := max(0, int(y-outer)), min(f.g.H-1, int(y+outer)+1)
@@ -293,62 +305,80 @@ func (f *discFitter) face(x, y, r float64, j [2][2]float64) float64 {
 	return mean
 }
 
-// grounds measures the level of the ground in each sector just beyond the edge's light.
-func (f *discFitter) grounds(b *[sectors + 1]float64, cx, cy, cr, lx, ly float64) {
+// levelsAround holds a level for each sector, the first repeated at the end.
+type levelsAround [sectors + 1]float64
+
+// measureAround measures the levels of the ground just beyond the edge's light and, for uneven
+// faces, of the face just inside it.
+func (f *discFitter) measureAround(ground, face *levelsAround, cx, cy, cr, lx, ly float64) {
+	gap := levelGap * f.sigma
+	if f.flat {
+		var sum, count float64
+		near, far := cr+flatGap*f.sigma, cr+levelGap*f.sigma+f.groundPx
+		for i := range f.z {
+			du, dv := f.u[i]-cx, f.v[i]-cy
+			if q := du*du + dv*dv; q >= near*near && q <= far*far {
+				sum += f.z[i] / (1 + lx*du + ly*dv)
+				count++
+			}
+		}
+		for k := range ground {
+			ground[k] = sum / max(count, 1)
+		}
+		return
+	}
+	f.measureRing(ground, cx, cy, cr+gap, cr+gap+f.groundPx)
+	if f.uneven {
+		f.measureRing(face, cx, cy, cr-gap-f.groundPx, cr-gap)
+	}
+}
+
+// measureRing averages the gathered pixels between two radii by sectors.
+func (f *discFitter) measureRing(b *levelsAround, cx, cy, near, far float64) {
 	var n, s [sectors]float64
-	near := cr + levelGap*f.sigma
-	far := near + f.groundPx
 	near2, far2 := near*near, far*far
-	var sum, count float64
 	for i := range f.z {
 		du, dv := f.u[i]-cx, f.v[i]-cy
 		q := du*du + dv*dv
 		if q < near2 || q > far2 {
 			continue
 		}
-		if f.flat {
-			sum += f.z[i] / (1 + lx*du + ly*dv)
-			count++
-			continue
-		}
-		k := int(diamond(du, dv) * (sectors / 4.0))
-		n[k&(sectors-1)]++
-		s[k&(sectors-1)] += f.z[i]
-	}
-	if f.flat {
-		for k := range b {
-			b[k] = sum / max(count, 1)
-		}
-		return
+		k := int(diamond(du, dv)*(sectors/4.0)) & (sectors - 1)
+		n[k]++
+		s[k] += f.z[i]
 	}
 	for k := range s {
+		b[k] = math.NaN()
 		if n[k] > 0 {
-			s[k] /= n[k]
-		} else {
-			s[k] = math.NaN()
+			b[k] = s[k] / n[k]
 		}
 	}
 	for k := range s {
-		b[k] = s[k]
 		for i := 1; i < sectors && b[k] != b[k]; i++ {
-			b[k] = s[(k+i)&(sectors-1)]
+			b[k] = b[(k+i)&(sectors-1)]
 		}
 	}
 	b[sectors] = b[0]
 }
 
-// groundAt interpolates the ground's level between the middles of the sectors.
-func (f *discFitter) groundAt(b *[sectors + 1]float64, du, dv, light float64) float64 {
-	if f.flat {
-		return b[0] * light
-	}
+// sector returns between which two sectors' middles a direction lies: k and k+1, and how far
+// from the one to the other.
+func sector(du, dv float64) (k int, w float64) {
 	p := diamond(du, dv)*(sectors/4.0) - 0.5
 	if p < 0 {
 		p += sectors
 	}
-	k := int(p)
-	t := p - float64(k)
-	return b[k] + t*(b[k+1]-b[k])
+	k = int(p)
+	if k >= sectors { // p+16 rounds up to 16 for a p just below 0
+		k = sectors - 1
+	}
+	return k, p - float64(k)
+}
+
+// at interpolates between the middles of the sectors.
+func (b *levelsAround) at(du, dv float64) float64 {
+	k, w := sector(du, dv)
+	return b[k] + w*(b[k+1]-b[k])
 }
 
 // diamond is an angle's cheap stand-in: 0 to 4 counter-clockwise from +u, rising with the angle.

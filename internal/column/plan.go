@@ -66,10 +66,10 @@ func Plan(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Resu
 	offsets := pic.offsets(o, seats)
 	stand := pic.feet(f, o, seats, offsets)
 	r := &Result{
-		BlurPx:    math.Sqrt(max(0, o.sigmaPx*o.sigmaPx-1.0/12)),
+		BlurPx:    o.blurPx(),
 		Substrate: o.reading(pic.base),
 	}
-	r.Array = pic.columns(o, seats, offsets, stand)
+	r.Array = pic.columns(o, seats, offsets, stand, f.edge)
 	return r, nil
 }
 
@@ -100,6 +100,9 @@ func (pic *shot) seats(o *outline) []seat {
 	}
 	return out
 }
+
+// blurPx is the point spread's sigma without the pixel's square.
+func (o *outline) blurPx() float64 { return math.Sqrt(max(0, o.sigmaPx*o.sigmaPx-1.0/12)) }
 
 // reading describes the outline.
 func (o *outline) reading(plane scope.Plane) *reading.Substrate {

@@ -1,5 +1,7 @@
 package column
 
+import "math"
+
 // An edgeProfile is how a face gives way to its ground across the edge: a pixel at distance t
 // (px) outside of the edge's place has the level a·face(t) + b·ground(t), a and b being the
 // levels of face and ground.
@@ -8,6 +10,9 @@ package column
 // worn or rounded rim, darker than the face: then face falls earlier than ground rises.
 type edgeProfile struct {
 	knots []profileKnot
+
+	// steepest is how far outside of the edge's place, px, light falls most steeply.
+	steepest float64
 }
 
 type profileKnot struct{ a, b, da, db float64 }
@@ -97,8 +102,28 @@ func measureProfile(samples []rimSample, sigma, width float64) *edgeProfile {
 		a, da := interpolate(face, (t+reach)/rimBin-0.5)
 		p.knots[i] = profileKnot{a, g, da / rimBin, pdf / sigma}
 	}
+	p.findSteepest(samples)
 	return p
 }
+
+// findSteepest sets steepest for the mean levels of face and ground.
+func (p *edgeProfile) findSteepest(samples []rimSample) {
+	var a, b float64
+	for _, s := range samples {
+		a += s.a
+		b += s.b
+	}
+	best := 0.0
+	for t := -steepestReach; t <= steepestReach; t += profileStep {
+		_, _, da, db := p.at(t)
+		if fall := math.Abs(a*da + b*db); fall > best {
+			best, p.steepest = fall, t
+		}
+	}
+}
+
+// steepestReach bounds where the steepest fall is looked for, px.
+const steepestReach = 2.0
 
 // interpolate reads v at index u by a cubic through four neighbours (Catmull & Rom), and its
 // slope per index. Beyond the ends it is constant.

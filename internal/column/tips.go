@@ -14,13 +14,13 @@ const calibrationSites = 150
 // a sharp edge, tells whether the ground is even and, where it isn't, the profile of the rim.
 func (pic *shot) newDiscFitter(o *outline, seats []seat) *discFitter {
 	f := &discFitter{g: pic.g, noise: pic.noise, plane: pic.tip, sigma: o.sigmaPx, polarity: 1,
-		gx: o.gx, gy: o.gy, groundPx: 2, edge: sharpProfile(o.sigmaPx)}
+		gx: o.gx, gy: o.gy, groundPx: 2, uneven: pic.balls(), edge: sharpProfile(o.sigmaPx)}
 	r := pic.radiusPx()
 	some := f.sample(seats, r)
 	if len(some) < 8 {
 		return f
 	}
-	if f.even(some) {
+	if !f.uneven && f.even(some) {
 		f.flat, f.groundPx = true, pic.freeGroundPx(r)
 		return f
 	}
@@ -29,6 +29,13 @@ func (pic *shot) newDiscFitter(o *outline, seats []seat) *discFitter {
 		radii = append(radii, some[i].r*some[i].umPx)
 	}
 	face := median(radii)
+	if f.uneven {
+		for range 2 {
+			f.edge = measureProfile(f.rimSamples(some, face), f.sigma, 0)
+			some = f.sample(seats, r)
+		}
+		return f
+	}
 	rim := min(max(0, 500*pic.part.Array.DiameterMm-face)/pic.tip.UmPerPx(), rimMax)
 	f.edge = measureProfile(f.rimSamples(some, face), f.sigma, rim)
 	return f
@@ -62,8 +69,17 @@ func (f *discFitter) near(x, y, r float64) (disc, bool) {
 	if !f.holds(x, y, r+3*f.sigma+5) {
 		return disc{}, false
 	}
-	ax, ay, ar := f.approach(x, y, r, min(6, 0.4*r))
+	ax, ay, ar := f.approach(x, y, r, f.reach(r))
 	return f.fit(ax, ay, min(max(ar, 0.8*r), 1.2*r))
+}
+
+// reach is how far from its place, px, an edge is looked for at first. A ball mirrors the lights
+// in rings within its outline that are brighter than the outline itself: it is kept from those.
+func (f *discFitter) reach(r float64) float64 {
+	if f.uneven {
+		return min(3, max(2, 0.1*r))
+	}
+	return min(6, 0.4*r)
 }
 
 // typical keeps the discs whose radius and contrast are near the median: whole faces.
@@ -90,8 +106,8 @@ func (f *discFitter) even(some []disc) bool {
 		d := &some[i]
 		j, _ := f.local(d.x, d.y)
 		f.gather(d.x, d.y, d.r, j)
-		var b [sectors + 1]float64
-		f.grounds(&b, 0, 0, d.r, 0, 0)
+		var b, face levelsAround
+		f.measureAround(&b, &face, 0, 0, d.r, 0, 0)
 		mean, ss := 0.0, 0.0
 		for k := range sectors {
 			mean += b[k] / sectors
@@ -113,13 +129,13 @@ func (f *discFitter) rimSamples(some []disc, rUm float64) []rimSample {
 		i int
 		v float64
 	}
-	grounds := make([][sectors + 1]float64, len(some))
+	grounds, faces := make([]levelsAround, len(some)), make([]levelsAround, len(some))
 	order := make([]uneven, len(some))
 	for i := range some {
 		d := &some[i]
 		j, _ := f.local(d.x, d.y)
 		f.gather(d.x, d.y, d.r, j)
-		f.grounds(&grounds[i], 0, 0, d.r, 0, 0)
+		f.measureAround(&grounds[i], &faces[i], 0, 0, d.r, 0, 0)
 		var c, s float64
 		for k := range sectors {
 			sin, cos := math.Sincos(2 * math.Pi * (float64(k) + 0.5) / sectors)
@@ -144,9 +160,13 @@ func (f *discFitter) rimSamples(some []disc, rUm float64) []rimSample {
 		j, _ := f.local(d.x, d.y)
 		f.gather(d.x, d.y, r, j)
 		for i := range f.z {
+			a := d.inside
+			if f.uneven {
+				a = faces[u.i].at(f.u[i], f.v[i])
+			}
 			out = append(out, rimSample{
 				t: math.Hypot(f.u[i], f.v[i]) - r,
-				a: d.inside, b: f.groundAt(&grounds[u.i], f.u[i], f.v[i], 1), z: f.z[i],
+				a: a, b: grounds[u.i].at(f.u[i], f.v[i]), z: f.z[i],
 			})
 		}
 	}
@@ -160,12 +180,22 @@ type sight struct {
 	step   float64 // median fall of light across the edge
 	pitch  float64 // px
 	within float64 // how far from its site a face is looked for, px
+	gleam  float64 // balls: median gleam
+
+	// By how much the radius of a whole and of a dim face may differ from the usual one.
+	wholeRadius, dimRadius float64
 }
 
-const (
-	wholeStep   = 0.35 // share of the usual fall that three quarters of a whole face's edge show
-	wholeRadius = 0.06 // by how much a whole face's radius may differ from the usual one
-)
+// wholeStep is the share of the usual fall of light that three quarters of a whole face's edge show.
+const wholeStep = 0.35
+
+// End faces are cut from one wire; balls vary more, and a bare pad may be nearly as large.
+func (pic *shot) tolerances(v *sight) {
+	v.wholeRadius, v.dimRadius = 0.06, 0.08
+	if pic.balls() {
+		v.wholeRadius, v.dimRadius = 0.15, 0.15
+	}
+}
 
 // findTips looks for the face at each site: where it should be, then, where that shows no whole
 // face, all over the site.
@@ -192,18 +222,31 @@ func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 	v.r = v.um / pic.tip.UmPerPx()
 	v.step = median(steps)
 	v.within = 0.45 * v.pitch
+	pic.tolerances(&v)
+	if pic.balls() {
+		pic.findGleams(f, seats, &v)
+	}
 	for i := range seats {
 		s := &seats[i]
-		if s.unseen || s.found && v.whole(&s.d) {
+		if s.unseen || s.found && v.whole(&s.d) && s.d.gleam >= leastGleam*v.gleam {
 			continue
 		}
 		usual := v.stepNear(seats, i)
-		if s.found && v.wholeAgainst(&s.d, usual) {
+		if s.found && v.wholeAgainst(&s.d, usual) && s.d.gleam >= leastGleam*v.gleam {
 			continue
 		}
 		s.found = false
-		if d, ok := f.hunt(s.px, s.py, v); ok && v.believed(&d, usual, pic.darkness(o, &s.site)) {
-			s.d, s.found = d, true
+		d, ok := f.hunt(s.px, s.py, v)
+		switch {
+		case !ok:
+		case pic.balls():
+			d.gleam = f.gleam(&d)
+			s.found = d.lower() > offStep*usual && d.gleam >= leastGleam*v.gleam
+		default:
+			s.found = v.believed(&d, usual, pic.darkness(o, &s.site))
+		}
+		if s.found {
+			s.d = d
 		}
 	}
 	return v
@@ -213,7 +256,7 @@ func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 func (v sight) whole(d *disc) bool { return v.wholeAgainst(d, v.step) }
 
 func (v sight) wholeAgainst(d *disc, step float64) bool {
-	return d.lower() > wholeStep*step && math.Abs(d.r*d.umPx/v.um-1) < wholeRadius
+	return d.lower() > wholeStep*step && math.Abs(d.r*d.umPx/v.um-1) < v.wholeRadius
 }
 
 // stepNear is the usual fall of light among the faces within two rows and columns of site i:
@@ -240,7 +283,7 @@ func abs(i int) int { return max(i, -i) }
 // doesn't.
 func (v sight) believed(d *disc, usual, dark float64) bool {
 	fall := d.lower() / usual
-	if math.Abs(d.r*d.umPx/v.um-1) > dimRadius {
+	if math.Abs(d.r*d.umPx/v.um-1) > v.dimRadius {
 		return false
 	}
 	if fall > dimStep {
@@ -250,7 +293,6 @@ func (v sight) believed(d *disc, usual, dark float64) bool {
 }
 
 const (
-	dimRadius = 0.08 // by how much a dim face's radius may differ from the usual one
 	dimStep   = 0.15 // share of the usual fall of light that no blot of flux or paste reaches
 	faintStep = 0.04 // below it there is no face
 	flankDark = 0.45 // level of a flank, as a share of bare ceramic's, that speaks for neither
@@ -305,7 +347,11 @@ func (d *disc) lower() float64 {
 // best few fitted.
 func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 	const stepPx = 2.0
-	type spot struct{ x, y, score float64 }
+	type spot struct{ x, y, r, score float64 }
+	radii := []float64{v.r}
+	if f.uneven {
+		radii = []float64{v.r, 0.94 * v.r, 1.06 * v.r, 1.12 * v.r}
+	}
 	var spots []spot
 	n := int(v.within / stepPx)
 	for iy := -n; iy <= n; iy++ {
@@ -314,7 +360,9 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 			if dx*dx+dy*dy > v.within*v.within || !f.holds(px+dx, py+dy, v.r+2*f.sigma+2) {
 				continue
 			}
-			spots = append(spots, spot{px + dx, py + dy, f.circle(px+dx, py+dy, v.r)})
+			for _, r := range radii {
+				spots = append(spots, spot{px + dx, py + dy, r, f.circle(px+dx, py+dy, r)})
+			}
 		}
 	}
 	slices.SortFunc(spots, func(a, b spot) int {
@@ -337,12 +385,12 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 			continue
 		}
 		tried = append(tried, s)
-		x, y, r := f.approach(s.x, s.y, v.r, min(4, 0.3*v.r))
-		d, ok := f.fit(x, y, min(max(r, 0.9*v.r), 1.1*v.r))
+		x, y, r := f.approach(s.x, s.y, s.r, min(4, f.reach(s.r)))
+		d, ok := f.fit(x, y, min(max(r, 0.9*s.r), 1.1*s.r))
 		if !ok || math.Hypot(d.x-px, d.y-py) > 1.1*v.within {
 			continue
 		}
-		if math.Abs(d.r*d.umPx/v.um-1) > 0.15 {
+		if math.Abs(d.r*d.umPx/v.um-1) > 0.2 {
 			continue
 		}
 		if !found || d.lower() > best.lower() {
