@@ -1,0 +1,75 @@
+# plumbsquare: everything that is run on a checkout. `make help` lists it.
+
+SHELL := /bin/bash
+.DEFAULT_GOAL := help
+
+# What must be there besides Go, git and make. OpenCV is Debian 12's 4.6.
+DEBIAN_PACKAGES := g++ pkg-config libopencv-dev
+
+STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
+
+# Sets of pictures with truth for `make accuracy`; a set that isn't there is left out.
+IMAGES     ?= ../shared/images
+ANALYTIC   ?= ../shared/analytic
+PRODUCTION ?= $(ANALYTIC)/production
+
+.PHONY: help
+help: ## show this list
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-10s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
+
+.PHONY: setup
+setup: ## install what is missing: OpenCV and a compiler through apt, Go modules
+	@if ! { command -v g++ && pkg-config --exists opencv4; } >/dev/null 2>&1; then \
+		if ! command -v apt-get >/dev/null; then \
+			echo "Please install OpenCV 4.6 with its headers, pkg-config and a C++ compiler; apt-get is not here to do it." >&2; exit 1; \
+		fi; \
+		as=""; [ "$$(id -u)" = 0 ] || as=sudo; \
+		$$as apt-get update && DEBIAN_FRONTEND=noninteractive $$as apt-get install -y --no-install-recommends $(DEBIAN_PACKAGES) || exit 1; \
+	fi
+	@go mod download
+
+.PHONY: build
+build: setup ## build the program, bin/inspect
+	@mkdir -p bin
+	go build -o bin/inspect ./cmd/inspect
+
+.PHONY: test
+test: setup ## run every test
+	go test ./...
+
+.PHONY: race
+race: setup ## run every test under the race detector
+	go test -race ./...
+
+.PHONY: lint
+lint: setup ## gofmt, go vet and staticcheck; any finding fails
+	@unformatted=$$(gofmt -l cmd internal); [ -z "$$unformatted" ] || { echo "gofmt would change:" $$unformatted; exit 1; }
+	go vet ./...
+	go run $(STATICCHECK) ./...
+
+.PHONY: bench
+bench: setup ## run every benchmark
+	go test -run '^$$' -bench . -benchmem ./...
+
+.PHONY: leaks
+leaks: setup ## check that no OpenCV matrix is left behind
+	go test -tags matprofile ./internal/cv
+
+.PHONY: accuracy
+accuracy: setup ## measure pictures with truth, write docs/accuracy.md (IMAGES=, ANALYTIC=, PRODUCTION=)
+	go run ./cmd/accuracy -out out/accuracy -page docs/accuracy.md $(IMAGES) $(ANALYTIC) $(PRODUCTION)
+
+.PHONY: demo
+demo: build ## measure the pictures of testdata/images into out/demo and say what to open
+	@mkdir -p out/demo
+	bin/inspect measure testdata/images --station testdata/images/station.yaml \
+		-o out/demo/readings.jsonl --csv out/demo/shots.csv --overlay out/demo/overlays || [ $$? = 1 ]
+	@echo
+	@echo "Done. Open:"
+	@echo "  out/demo/overlays        what was measured, drawn over each picture"
+	@echo "  out/demo/readings.jsonl  every value with its uncertainty (docs/readings.md)"
+	@echo "  out/demo/shots.csv       the same as a table, sites in shots-sites.csv"
+
+.PHONY: clean
+clean: ## remove what was built and made
+	rm -rf bin out
