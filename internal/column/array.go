@@ -101,7 +101,7 @@ func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand f
 func (pic *shot) state(r *reading.Site, a *reading.Array) {
 	l := pic.part.Limits
 	switch {
-	case l.TiltDeg > 0 && r.TiltDeg > l.TiltDeg:
+	case l.TiltDeg > 0 && math.Abs(r.TiltDeg) > l.TiltDeg:
 		r.State = reading.Tilted
 		a.Tilted++
 	case l.TipUm > 0 && math.Hypot(r.DXUm, r.DYUm) > l.TipUm:

@@ -146,7 +146,7 @@ func (f *discFitter) darkestBetween(a, b *disc) float64 {
 	for t := from; t <= to; t++ {
 		var across [7]float64
 		for k := range across {
-			w := 0.06 * (a.r + b.r) * float64(k-3) / 3
+			w := 0.1 * (a.r + b.r) * float64(k-3) / 3
 			across[k] = f.between(a.x+t*dx-w*dy, a.y+t*dy+w*dx)
 		}
 		sortFew(across[:])

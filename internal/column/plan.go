@@ -15,7 +15,8 @@ import (
 type Result struct {
 	Array     *reading.Array
 	Substrate *reading.Substrate
-	BlurPx    float64 // sigma of the point spread along the substrate's edges
+	BlurPx    float64   // sigma of the point spread along the substrate's edges
+	Profiles  []Profile // side view: one for each column present
 	Warnings  []string
 }
 

@@ -1,0 +1,353 @@
+package column
+
+import (
+	"math"
+
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/reading"
+)
+
+const (
+	standing  = 0.5  // share of the drawn height that a column must reach to be one
+	filletMm  = 0.45 // height below which solder hides the column's walls, at most
+	tipFreeMm = 0.12 // height below the tip at which its worn rim has ended
+)
+
+// measure fits every column of the row.
+func (s *silhouette) measure() (*Result, error) {
+	a := &reading.Array{Kind: s.part.Array.Kind, Scale: s.scale}
+	r := &Result{Array: a}
+	var n, sumX, lean float64
+	for i := range s.sites {
+		st := &s.sites[i]
+		at := s.toImage(s.scale*st.x, 1000*s.part.Array.HeightMm)
+		site := reading.Site{Name: st.name, State: reading.Missing, XPx: at.X, YPx: at.Y}
+		switch c, seen, found := s.column(st); {
+		case !seen:
+			site.State = reading.Unseen
+		case !found:
+			a.Missing++
+		default:
+			a.Present++
+			s.fill(&site, st, &c)
+			r.Profiles = append(r.Profiles, c.profile(st, s))
+			n++
+			sumX += site.DXUm
+			lean += site.TiltDeg
+			s.state(&site, a)
+		}
+		a.Sites = append(a.Sites, site)
+	}
+	if 2*n < float64(len(s.sites)) {
+		return nil, &reading.Refusal{Gate: "array-mismatch", Got: 100 * n / float64(len(s.sites)), Limit: 50, Unit: "% of the sites",
+			Instruction: "most of the row's columns aren't where part " + s.part.Name + " has them; check part, side and scope"}
+	}
+	a.XUm, a.UXUm = sumX/n, s.uX
+	a.LeanDeg = math.Abs(lean / n)
+	if lean < 0 {
+		a.LeanAzimuthDeg = 180
+	}
+	seatRow(r.Profiles, s.sites, s.scale)
+	r.Substrate = s.substrate()
+	return r, nil
+}
+
+// A silhouetted column: its axis x = foot + slope·z + curve·z², µm.
+type axis struct {
+	foot, slope, curve float64
+	cov                [3][3]float64
+	tipZ, uTip         float64 // µm
+	width              float64 // µm
+}
+
+func (c *axis) at(z float64) float64 { return c.foot + z*(c.slope+z*c.curve) }
+
+// column finds the column of a site: seen reports whether the site lies in the picture.
+func (s *silhouette) column(st *site) (c axis, seen, found bool) {
+	a := s.part.Array
+	um := s.base.UmPerPx()
+	h := 1000 * a.HeightMm
+	centre := s.scale * st.x
+	half := 450 * a.PitchMm
+	l, r := s.toImage(centre-half, h), s.toImage(centre+half, h)
+	if l.X < 1 || r.X > float64(s.g.W-2) || min(l.Y, r.Y) < 4 {
+		return c, false, false
+	}
+	// Where the skyline stands high, the middle of the run nearest to the site is the tip.
+	from, to := s.highRun(int(l.X), int(r.X), centre, standing*h, 1000*a.DiameterMm/um)
+	if to-from < int(500*a.DiameterMm/um) {
+		return c, true, false
+	}
+	mid := float64(from+to) / 2
+	tip := 0.0
+	n := 0.0
+	for x := from + (to-from)/3; x <= to-(to-from)/3; x++ {
+		_, z := s.toFrame(float64(x), s.skyline[x])
+		tip += z
+		n++
+	}
+	tip /= n
+	return s.fitAxis(mid, tip, um)
+}
+
+// highRun returns the run of pixel columns with a skyline above z that lies nearest to u.
+func (s *silhouette) highRun(l, r int, u, z, width float64) (from, to int) {
+	best := math.Inf(1)
+	start := -1
+	for x := l; x <= r+1; x++ {
+		high := false
+		if x <= r {
+			_, at := s.toFrame(float64(x), s.skyline[x])
+			high = s.skyline[x] < float64(s.g.H) && at > z
+		}
+		switch {
+		case high && start < 0:
+			start = x
+		case !high && start >= 0:
+			m, _ := s.toFrame(float64(start+x-1)/2, s.skyline[start])
+			if d := math.Abs(m-u) - 0.2*float64(x-start)*s.base.UmPerPx(); float64(x-start) > 0.4*width && d < best {
+				best, from, to = d, start, x-1
+			}
+			start = -1
+		}
+	}
+	return from, to
+}
+
+// fitAxis fits the walls row by row between fillet and tip.
+func (s *silhouette) fitAxis(midPx, tipUm, um float64) (c axis, seen, found bool) {
+	a := s.part.Array
+	wide := 1000 * a.DiameterMm
+	lo, hi := min(1000*filletMm, 0.35*tipUm), tipUm-1000*tipFreeMm
+	u0, _ := s.toFrame(midPx, s.toImage(0, tipUm).Y)
+	var zs, us, ws []float64
+	axisAt := u0
+	for z := hi; z > lo; z -= um {
+		p := s.toImage(axisAt, z)
+		y := int(math.Round(p.Y))
+		if y < 0 || y >= s.g.H {
+			continue
+		}
+		left, ok1 := s.wall(p.X, y, -1, 0.75*wide/um)
+		right, ok2 := s.wall(p.X, y, 1, 0.75*wide/um)
+		if !ok1 || !ok2 {
+			continue
+		}
+		ul, zl := s.toFrame(left, float64(y))
+		ur, zr := s.toFrame(right, float64(y))
+		if w := ur - ul; w < 0.7*wide || w > 1.3*wide {
+			continue
+		}
+		axisAt = (ul + ur) / 2
+		zs, us, ws = append(zs, (zl+zr)/2), append(us, axisAt), append(ws, ur-ul)
+	}
+	if len(zs) < 12 {
+		return c, true, false
+	}
+	if !c.fit(zs, us) {
+		return c, true, false
+	}
+	c.width = clippedMean(ws) * math.Cos(math.Atan(c.slope+c.curve*tipUm))
+	c.tipZ, c.uTip = s.tipHeight(c.at(tipUm), wide)
+	return c, true, true
+}
+
+// wall returns where along row y, from inside the column outward, the light reaches half of what
+// it is beyond.
+func (s *silhouette) wall(x float64, y, dir int, far float64) (float64, bool) {
+	g := s.g
+	row := g.Pix[y*g.W : (y+1)*g.W]
+	i := int(math.Round(x))
+	if i < 1 || i >= g.W-1 {
+		return 0, false
+	}
+	half := (s.bright + s.dark) / 2
+	if float64(row[i]) > half {
+		return 0, false
+	}
+	n := 0
+	for ; float64(n) < far; n++ {
+		i += dir
+		if i < 1 || i >= g.W-1 {
+			return 0, false
+		}
+		if float64(row[i]) > half {
+			break
+		}
+	}
+	if float64(row[i]) <= half {
+		return 0, false
+	}
+	// Levels of its own on each side, then the place of the sharp step that holds as much light:
+	// unlike a crossing it doesn't depend on where the edge lies between pixels.
+	const reach, levels = 5, 5
+	if i-reach-levels < 0 || i+reach+levels >= g.W {
+		return 0, false
+	}
+	sum := func(from, to int) (t float64) {
+		for k := from; k <= to; k++ {
+			t += float64(row[i+dir*k])
+		}
+		return t
+	}
+	bright, dark := sum(reach+1, reach+levels)/levels, sum(-reach-levels, -reach-1)/levels
+	if bright-dark < 0.5*(s.bright-s.dark) {
+		return 0, false
+	}
+	lit := (sum(-reach, reach) - (2*reach+1)*dark) / (bright - dark) // px of light within the window
+	return float64(i) + float64(dir)*(reach+0.5-lit), true
+}
+
+// fit fits the axis robustly: a parabola by weighted least squares, Tukey's biweight. Heights are
+// scaled to the highest to keep the equations well conditioned.
+func (c *axis) fit(zs, us []float64) bool {
+	top := zs[0]
+	w := make([]float64, len(zs))
+	for i := range w {
+		w[i] = 1
+	}
+	var p [3]float64
+	for range 6 {
+		var h [6]float64
+		var g [3]float64
+		var n float64
+		for i, z := range zs {
+			t := z / top
+			d := [3]float64{1, t, t * t}
+			h[0] += w[i]
+			h[1] += w[i] * d[1]
+			h[2] += w[i] * d[2]
+			h[3] += w[i] * d[2]
+			h[4] += w[i] * d[1] * d[2]
+			h[5] += w[i] * d[2] * d[2]
+			for k := range g {
+				g[k] += w[i] * d[k] * us[i]
+			}
+			n += w[i]
+		}
+		inv, ok := invert3(h)
+		if !ok {
+			return false
+		}
+		p = [3]float64{
+			inv[0]*g[0] + inv[1]*g[1] + inv[2]*g[2],
+			inv[1]*g[0] + inv[3]*g[1] + inv[4]*g[2],
+			inv[2]*g[0] + inv[4]*g[1] + inv[5]*g[2],
+		}
+		rest := make([]float64, len(zs))
+		for i, z := range zs {
+			t := z / top
+			rest[i] = math.Abs(us[i] - p[0] - t*(p[1]+t*p[2]))
+		}
+		sorted := append([]float64(nil), rest...)
+		scale := max(1.4826*median(sorted), 1e-3)
+		for i, r := range rest {
+			q := r / (5 * scale)
+			w[i] = 0
+			if q < 1 {
+				w[i] = (1 - q*q) * (1 - q*q)
+			}
+		}
+		// Rows are alike over a few neighbours: blur, and the wall's own waviness.
+		v := 4 * scale * scale
+		c.foot, c.slope, c.curve = p[0], p[1]/top, p[2]/(top*top)
+		c.cov = [3][3]float64{
+			{inv[0] * v, inv[1] * v / top, inv[2] * v / (top * top)},
+			{inv[1] * v / top, inv[3] * v / (top * top), inv[4] * v / (top * top * top)},
+			{inv[2] * v / (top * top), inv[4] * v / (top * top * top), inv[5] * v / (top * top * top * top)},
+		}
+	}
+	return true
+}
+
+// tipHeight returns the height of the tip's face where the axis meets it: a line along the
+// skyline of the middle three fifths.
+func (s *silhouette) tipHeight(u, wide float64) (z, uz float64) {
+	l, r := s.toImage(u-0.3*wide, 0), s.toImage(u+0.3*wide, 0)
+	var n, sx, sz, sxx, sxz float64
+	for x := max(0, int(l.X)); x <= min(s.g.W-1, int(r.X)); x++ {
+		a, b := s.toFrame(float64(x), s.skyline[x])
+		// The frame is turned against the picture: a is where this column of pixels meets the tip.
+		n++
+		sx += a - u
+		sz += b
+		sxx += (a - u) * (a - u)
+		sxz += (a - u) * b
+	}
+	d := n*sxx - sx*sx
+	if n < 4 || d <= 0 {
+		return 0, math.Inf(1)
+	}
+	slope := (n*sxz - sx*sz) / d
+	z = (sz - slope*sx) / n
+	return z, 0.1 * s.base.UmPerPx()
+}
+
+// fill writes a column into the reading.
+func (s *silhouette) fill(r *reading.Site, st *site, c *axis) {
+	r.State = reading.Present
+	at := s.toImage(c.at(c.tipZ), c.tipZ)
+	r.XPx, r.YPx = at.X, at.Y
+	r.DXUm = c.at(c.tipZ) - s.scale*st.x
+	z := c.tipZ
+	v := c.cov[0][0] + 2*z*c.cov[0][1] + z*z*(c.cov[1][1]+2*c.cov[0][2]) + 2*z*z*z*c.cov[1][2] + z*z*z*z*c.cov[2][2]
+	r.UUm = math.Sqrt(max(v, 0) + s.uX*s.uX + s.uScale*s.uScale*st.x*st.x + s.uTurn*s.uTurn*z*z)
+	r.TiltDeg = geom.Angle(math.Atan(c.slope)).Deg()
+	r.UTiltDeg = geom.Angle(math.Sqrt(c.cov[1][1] + s.uTurn*s.uTurn)).Deg()
+	r.DiameterUm = c.width
+}
+
+// profile is what the silhouette shows besides.
+func (c *axis) profile(st *site, s *silhouette) Profile {
+	return Profile{
+		Site:     st.name,
+		HeightMm: c.tipZ / 1000, UHeight: math.Hypot(c.uTip, s.uY) / 1000,
+		FootUm: c.foot - s.scale*st.x, UFootUm: math.Sqrt(c.cov[0][0] + s.uX*s.uX),
+		BendUm: c.curve * c.tipZ * c.tipZ, UBendUm: math.Sqrt(c.cov[2][2]) * c.tipZ * c.tipZ,
+	}
+}
+
+// seatRow fills SeatUm: the seating line lies on the tips with none above it, at the balance about
+// the middle of the row: of all lines through two tips the one that touches left and right.
+func seatRow(ps []Profile, list []site, scale float64) {
+	x := make(map[string]float64, len(list))
+	for i := range list {
+		x[list[i].name] = scale * list[i].x
+	}
+	best, at, slope := math.Inf(1), 0.0, 0.0
+	for i := range ps {
+		for k := range ps {
+			xi, xk := x[ps[i].Site], x[ps[k].Site]
+			if !(xi <= 0 && xk > 0) {
+				continue
+			}
+			m := 1000 * (ps[k].HeightMm - ps[i].HeightMm) / (xk - xi)
+			b := 1000*ps[i].HeightMm - m*xi
+			above := false
+			for j := range ps {
+				above = above || 1000*ps[j].HeightMm > b+m*x[ps[j].Site]+1e-6
+			}
+			if !above && b < best {
+				best, at, slope = b, b, m
+			}
+		}
+	}
+	if math.IsInf(best, 1) {
+		return
+	}
+	for j := range ps {
+		ps[j].SeatUm = 1000*ps[j].HeightMm - at - slope*x[ps[j].Site]
+	}
+}
+
+// substrate describes the frame.
+func (s *silhouette) substrate() *reading.Substrate {
+	o := s.toImage(0, 0)
+	w := 500 * s.part.Substrate.WidthMm * s.scale
+	l, r := s.toImage(-w, 0), s.toImage(w, 0)
+	return &reading.Substrate{
+		OriginXPx: o.X, OriginYPx: o.Y, TurnDeg: geom.Angle(s.turn).Deg(), UTurnDeg: geom.Angle(s.uTurn).Deg(),
+		Scale: s.scale, UScale: s.uScale,
+		Edges: []reading.Edge{{Side: "top", X1Px: l.X, Y1Px: l.Y, X2Px: r.X, Y2Px: r.Y, Used: 1, UUm: s.uY}},
+	}
+}
