@@ -1,0 +1,198 @@
+package fiducial
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"plumbsquare/internal/cv"
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/part"
+	"plumbsquare/internal/picture"
+	"plumbsquare/internal/scope"
+)
+
+const (
+	featurePx = 5.0 // the narrowest part of a mark in the shrunk picture
+	marginPx  = 3   // ground around the mark in its template
+	minScore  = 0.4
+	sureScore = 0.6
+	maxPeaks  = 80
+
+	scaleSlack = 0.02 // how far a pair of marks may be from its drawn distance
+	turnSlack  = 1.5 * geom.Degree
+)
+
+// A view is a shrunk picture with its maps.
+type view struct {
+	small  *picture.Gray
+	factor int
+	plane  scope.Plane
+}
+
+func newView(g *picture.Gray, plane scope.Plane, m *part.Marks) view {
+	narrow := narrowestMm(m) * 1000 / plane.UmPerPx()
+	f := min(max(int(narrow/featurePx), 1), 8)
+	return view{cv.Shrink(g, f), f, plane}
+}
+
+func narrowestMm(m *part.Marks) float64 {
+	switch m.Shape {
+	case part.Cross:
+		return m.ArmWidthMm
+	case part.Ring:
+		return min((m.DiameterMm-m.InnerMm)/2, m.InnerMm)
+	case part.Disc:
+		return m.DiameterMm
+	}
+	return m.LengthMm
+}
+
+// sizeMm returns the full width of a mark.
+func sizeMm(m *part.Marks) float64 {
+	if m.Shape == part.Disc || m.Shape == part.Ring {
+		return m.DiameterMm
+	}
+	return m.LengthMm
+}
+
+func (v view) umPerPx() float64 { return v.plane.UmPerPx() * float64(v.factor) }
+
+// toFull turns a place of the shrunk picture into one of the whole.
+func (v view) toFull(x, y float64) geom.ImagePoint {
+	f := float64(v.factor)
+	return geom.ImagePoint{X: f*x + (f-1)/2, Y: f*y + (f-1)/2}
+}
+
+func (v view) toSmall(p geom.ImagePoint) (x, y float64) {
+	f := float64(v.factor)
+	return (p.X - (f-1)/2) / f, (p.Y - (f-1)/2) / f
+}
+
+// template draws a mark upright at the shrunk picture's scale, 8 × 8 samples a pixel.
+func (v view) template(m *part.Marks) *picture.Gray {
+	const samples = 8
+	um := v.umPerPx()
+	half := int(math.Ceil(sizeMm(m)*500/um)) + marginPx
+	t := picture.New(2*half+1, 2*half+1, 255)
+	for y := range t.H {
+		for x := range t.W {
+			n := 0
+			for i := range samples * samples {
+				u := (float64(x-half) + (float64(i%samples)+0.5)/samples - 0.5) * um / 1000
+				w := (float64(y-half) + (float64(i/samples)+0.5)/samples - 0.5) * um / 1000
+				if covers(m, u, w) {
+					n++
+				}
+			}
+			t.Pix[y*t.W+x] = uint16(40 + 160*n/(samples*samples))
+		}
+	}
+	return t
+}
+
+func covers(m *part.Marks, xMm, yMm float64) bool {
+	x, y := math.Abs(xMm), math.Abs(yMm)
+	switch m.Shape {
+	case part.Cross:
+		l, w := m.LengthMm/2, m.ArmWidthMm/2
+		return x < l && y < w || x < w && y < l
+	case part.Square:
+		return x < m.LengthMm/2 && y < m.LengthMm/2
+	case part.Ring:
+		r := math.Hypot(x, y)
+		return r < m.DiameterMm/2 && r > m.InnerMm/2
+	}
+	return math.Hypot(x, y) < m.DiameterMm/2
+}
+
+// A candidate is a place that looks like a mark.
+type candidate struct {
+	at    geom.ScopePoint
+	score float64 // signed: negative is dark on bright
+}
+
+func (v view) candidates(m *part.Marks) ([]candidate, error) {
+	peaks, err := cv.Peaks(v.small, v.template(m), cv.PeakOptions{Max: maxPeaks, MinScore: minScore})
+	if err != nil {
+		return nil, err
+	}
+	c := make([]candidate, len(peaks))
+	for i, p := range peaks {
+		c[i] = candidate{v.plane.ToObject(v.toFull(p.X, p.Y)), p.Score}
+	}
+	return c, nil
+}
+
+// A guess is a pose with the candidates that it explains.
+type guess struct {
+	pose    geom.Pose
+	seen    []int // candidate of each mark, -1 for none
+	count   int
+	score   float64
+	quarter int // how many quarter turns counter-clockwise the sample lies from upright
+}
+
+// assign finds the pose that explains the drawing's marks best: each pair of candidates at the
+// distance of a pair of marks proposes one. Poses near each quarter turn are tried, so that a
+// sample that lies the wrong way round is known as such.
+func assign(places []part.Place, cand []candidate, turnLimit geom.Angle, tolerance geom.Length) []guess {
+	var all []guess
+	for i := range places {
+		for j := range places {
+			if i == j {
+				continue
+			}
+			pi, pj := places[i].Point(), places[j].Point()
+			drawn := math.Hypot(float64(pj.X-pi.X), float64(pj.Y-pi.Y))
+			heading := math.Atan2(float64(pj.Y-pi.Y), float64(pj.X-pi.X))
+			for a := range cand {
+				for b := a + 1; b < len(cand); b++ {
+					if cand[a].score*cand[b].score < 0 {
+						continue
+					}
+					dx, dy := float64(cand[b].at.X-cand[a].at.X), float64(cand[b].at.Y-cand[a].at.Y)
+					if math.Abs(math.Hypot(dx, dy)/drawn-1) > scaleSlack {
+						continue
+					}
+					turn := geom.Wrap(geom.Angle(math.Atan2(dy, dx) - heading))
+					quarter := math.Round(turn.Rad() / (math.Pi / 2))
+					if math.Abs(turn.Rad()-quarter*math.Pi/2) > (turnLimit + turnSlack).Rad() {
+						continue
+					}
+					g := explain(places, cand, i, a, turn, cand[a].score > 0, tolerance)
+					g.quarter = (int(quarter) + 4) % 4
+					all = append(all, g)
+				}
+			}
+		}
+	}
+	slices.SortStableFunc(all, func(p, q guess) int { return cmp.Compare(q.score, p.score) })
+	return all
+}
+
+func explain(places []part.Place, cand []candidate, mark, at int, turn geom.Angle, bright bool, tolerance geom.Length) guess {
+	pose := geom.Pose{Turn: turn, Scale: 1}
+	anchor := pose.ToScope(places[mark].Point())
+	pose.Origin = geom.ScopePoint{X: cand[at].at.X - anchor.X, Y: cand[at].at.Y - anchor.Y}
+	g := guess{pose: pose, seen: make([]int, len(places))}
+	for k, pl := range places {
+		want := pose.ToScope(pl.Point())
+		g.seen[k] = -1
+		best := 0.0
+		for c := range cand {
+			if (cand[c].score > 0) != bright {
+				continue
+			}
+			d := math.Hypot(float64(cand[c].at.X-want.X), float64(cand[c].at.Y-want.Y))
+			if s := math.Abs(cand[c].score); d <= float64(tolerance) && s > best {
+				best, g.seen[k] = s, c
+			}
+		}
+		if g.seen[k] >= 0 {
+			g.count++
+			g.score += best
+		}
+	}
+	return g
+}

@@ -1,0 +1,287 @@
+// Package fiducial finds the marks of a part in a picture and says where the drawing frame lies
+// in the scope frame.
+//
+// Marks are found coarsely by correlation with their drawn shape on a shrunk picture, whatever
+// their polarity, told from lookalikes by their geometry, and refined on raw pixels.
+package fiducial
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+
+	"plumbsquare/internal/cv"
+	"plumbsquare/internal/fit"
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/part"
+	"plumbsquare/internal/reading"
+	"plumbsquare/internal/scope"
+)
+
+// Found is the marks of a picture and the pose that they give.
+type Found struct {
+	Marks []Mark // one for each place of the drawing, in its order
+	Pose  geom.Pose
+	// Cov is the covariance of the pose: origin X and Y in µm, turn in radians, scale, in that order.
+	Cov  [4][4]float64
+	Blur geom.Length // point spread at the marks, the median
+
+	Warnings []string
+}
+
+// A Mark is one mark of the drawing as found.
+type Mark struct {
+	Place part.Place
+	Fit   *fit.Mark // nil where none was seen
+	Used  bool
+	Note  string // why it isn't used
+
+	ResidualX, ResidualY geom.Length // found minus expected, along the drawing's axes
+}
+
+// Defaults of a part file's fixture.
+const (
+	defaultTurnLimit = 5 * geom.Degree
+)
+
+// Find finds the marks that the part's drawing places on the substrate.
+//
+// It returns a *reading.Refusal as error when fewer than two marks with enough lever can be seen,
+// when one lies outside the picture, or when the sample lies the wrong way round.
+func Find(src fit.Source, p *part.Part, sc *scope.Scope) (*Found, error) {
+	m := p.Marks
+	if m == nil || len(m.At) < 2 {
+		return nil, fmt.Errorf("part %s: the drawing needs at least two marks", p.Name)
+	}
+	src.Plane = sc.Plane(src.Gray.W, src.Gray.H, m.PlaneMm)
+	v := newView(src.Gray, src.Plane, m)
+	cand, err := v.candidates(m)
+	if err != nil {
+		return nil, fmt.Errorf("find marks: %w", err)
+	}
+	turnLimit := geom.Angle(p.Fixture.TurnLimitDeg) * geom.Degree
+	if turnLimit == 0 {
+		turnLimit = defaultTurnLimit
+	}
+	tolerance := geom.Length(4*v.umPerPx()) + geom.Length(0.008*span(m.At))
+	g, err := choose(assign(m.At, cand, turnLimit, tolerance), cand, p)
+	if err != nil {
+		return nil, err
+	}
+
+	f := &Found{Marks: make([]Mark, len(m.At))}
+	pose := coarsePose(m.At, cand, g)
+	if err := f.refine(src, m, pose, cand, g); err != nil {
+		return nil, err
+	}
+	if err := f.solve(m, src.Plane.UmPerPx()); err != nil {
+		return nil, err
+	}
+	if err := f.inside(src, m); err != nil {
+		return nil, err
+	}
+	if err := f.orientation(v, p); err != nil {
+		return nil, err
+	}
+	return f, nil
+}
+
+// span returns the largest distance between two places, µm.
+func span(places []part.Place) float64 {
+	d := 0.0
+	for _, a := range places {
+		for _, b := range places {
+			d = max(d, math.Hypot(a.XMm-b.XMm, a.YMm-b.YMm))
+		}
+	}
+	return 1000 * d
+}
+
+func hidden(seen, all int) *reading.Refusal {
+	return &reading.Refusal{
+		Gate: "fiducials-hidden", Got: float64(seen), Limit: 2, Unit: "marks",
+		Instruction: fmt.Sprintf("only %d of %d marks can be seen and two are needed: clean flux or dust off the marks, check that this is the right part, and take the picture again", seen, all),
+	}
+}
+
+// choose takes the best guess that lies upright, unless one that lies another way round explains
+// more.
+func choose(all []guess, cand []candidate, p *part.Part) (*guess, error) {
+	var upright, turned *guess
+	for i := range all {
+		g := &all[i]
+		if g.count < 2 || !sure(g, cand) {
+			continue
+		}
+		if g.quarter == 0 && upright == nil {
+			upright = g
+		}
+		if g.quarter != 0 && turned == nil {
+			turned = g
+		}
+	}
+	n := len(p.Marks.At)
+	switch {
+	case upright == nil && turned == nil:
+		seen := 0
+		for _, c := range cand {
+			if math.Abs(c.score) > sureScore {
+				seen = 1
+			}
+		}
+		return nil, hidden(seen, n)
+	case upright == nil || turned != nil && p.Orientation.By != "fixture" && turned.count > upright.count && turned.score > 1.2*upright.score:
+		return nil, wrongWay(turned.quarter)
+	}
+	return upright, nil
+}
+
+// sure asks that two of the marks stand out, so that two lookalikes don't make a pose.
+func sure(g *guess, cand []candidate) bool {
+	n := 0
+	for _, c := range g.seen {
+		if c >= 0 && math.Abs(cand[c].score) >= sureScore {
+			n++
+		}
+	}
+	return n >= 2
+}
+
+func wrongWay(quarter int) *reading.Refusal {
+	return &reading.Refusal{
+		Gate: "wrong-way-round", Got: float64(90 * quarter), Limit: 0, Unit: "°",
+		Instruction: fmt.Sprintf("the sample lies turned by %d°: put it into the fixture the right way round and take the picture again", 90*quarter),
+	}
+}
+
+func coarsePose(places []part.Place, cand []candidate, g *guess) geom.Pose {
+	var obs []observation
+	for k, c := range g.seen {
+		if c >= 0 {
+			w := 1 / (1.01 - math.Abs(cand[c].score))
+			obs = append(obs, observation{places[k].Point(), cand[c].at, [2][2]float64{{1 / w, 0}, {0, 1 / w}}})
+		}
+	}
+	pose, _, err := solvePose(obs)
+	if err != nil {
+		return g.pose
+	}
+	return pose
+}
+
+// refine fits every mark on raw pixels, those that correlation didn't see too: where a fit makes
+// sense beside the others it is used.
+func (f *Found) refine(src fit.Source, m *part.Marks, pose geom.Pose, cand []candidate, g *guess) error {
+	var px fit.Pixels
+	blur := geom.Length(1.2 * src.Plane.UmPerPx())
+	half := geom.Length(sizeMm(m)*500*(math.Abs(math.Cos(pose.Turn.Rad()))+math.Abs(math.Sin(pose.Turn.Rad())))) + 7*blur
+	if m.Shape == part.Disc || m.Shape == part.Ring {
+		half = geom.Length(sizeMm(m)*500) + 7*blur
+	}
+	for k, pl := range m.At {
+		f.Marks[k] = Mark{Place: pl}
+		mk := &f.Marks[k]
+		at := pose.ToScope(pl.Point())
+		if c := g.seen[k]; c >= 0 {
+			at = cand[c].at
+		}
+		px.Reset(at)
+		if !px.AddWindow(src, at, half) && px.Len() == 0 {
+			mk.Note = "outside the picture"
+			continue
+		}
+		ft, err := fit.FitMark(&px, m, pose.Turn, at, blur)
+		if err != nil {
+			mk.Note = "not seen"
+			continue
+		}
+		mk.Fit = ft
+		mk.Used = true
+		switch moved := math.Hypot(float64(ft.Centre.X-at.X), float64(ft.Centre.Y-at.Y)); {
+		case math.Abs(ft.Contrast) < 5*ft.UContr:
+			mk.Used, mk.Note = false, "no contrast"
+		case ft.Used < 0.6:
+			mk.Used, mk.Note = false, fmt.Sprintf("%.0f %% of it is covered", 100*(1-ft.Used))
+		case moved > 0.5*1000*narrowestMm(m) && g.seen[k] < 0:
+			mk.Used, mk.Note = false, "not seen"
+		}
+	}
+	f.samePolarity()
+	return nil
+}
+
+// samePolarity drops marks whose contrast is unlike the others': they are something else.
+func (f *Found) samePolarity() {
+	var contrast []float64
+	for _, m := range f.Marks {
+		if m.Used {
+			contrast = append(contrast, m.Fit.Contrast)
+		}
+	}
+	if len(contrast) == 0 {
+		return
+	}
+	mid := middle(contrast)
+	for i := range f.Marks {
+		m := &f.Marks[i]
+		if m.Used && (m.Fit.Contrast*mid < 0 || math.Abs(m.Fit.Contrast) < 0.25*math.Abs(mid)) {
+			m.Used, m.Note = false, "its brightness is unlike the other marks'"
+		}
+	}
+}
+
+// inside refuses when a mark lies outside the picture: the technician can move the sample.
+func (f *Found) inside(src fit.Source, m *part.Marks) error {
+	var out []string
+	r := sizeMm(m) * 500 / src.Plane.UmPerPx()
+	worst := 0.0
+	for _, mk := range f.Marks {
+		at := src.Plane.ToImage(f.Pose.ToScope(mk.Place.Point()))
+		beyond := max(r-at.X, r-at.Y, at.X+r-float64(src.Gray.W-1), at.Y+r-float64(src.Gray.H-1))
+		if beyond > 0 {
+			out = append(out, mk.Place.Name)
+			worst = max(worst, beyond)
+		}
+	}
+	if len(out) == 0 {
+		return nil
+	}
+	return &reading.Refusal{
+		Gate: "fiducial-out", Got: worst * src.Plane.UmPerPx() / 1000, Unit: "mm",
+		Instruction: fmt.Sprintf("mark %s lies outside the picture: move the sample by %.1f mm and take the picture again",
+			strings.Join(out, ", "), math.Ceil(worst*src.Plane.UmPerPx()/100)/10),
+	}
+}
+
+// orientation looks for the disc that tells which way round the sample lies.
+func (f *Found) orientation(v view, p *part.Part) error {
+	if p.Orientation.By != "disc" {
+		return nil
+	}
+	o := p.Orientation
+	disc := &part.Marks{Shape: part.Disc, DiameterMm: o.DiameterMm}
+	look := func(x, y float64) (score float64, err error) {
+		at := v.plane.ToImage(f.Pose.ToScope(geom.MmPoint(x, y)))
+		sx, sy := v.toSmall(at)
+		t := v.template(disc)
+		reach := t.W/2 + 4
+		peaks, err := cv.Peaks(v.small, t, cv.PeakOptions{Max: 1, Within: square(sx, sy, reach)})
+		if err != nil || len(peaks) == 0 {
+			return 0, err
+		}
+		return math.Abs(peaks[0].Score), nil
+	}
+	here, err := look(o.XMm, o.YMm)
+	if err == nil && here >= sureScore {
+		return nil
+	}
+	there, errThere := look(-o.XMm, -o.YMm)
+	if errThere == nil && there >= sureScore && there > here {
+		return wrongWay(2)
+	}
+	f.Warnings = append(f.Warnings, "the orientation mark can't be seen: that the sample lies the right way round rests on the fixture")
+	return nil
+}
+
+var errLever = errors.New("the marks lie too close together")

@@ -1,0 +1,217 @@
+package fiducial
+
+import (
+	"image"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat/distuv"
+
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/part"
+)
+
+// An observation is a drawing point found at a place, with its covariance in µm².
+type observation struct {
+	drawn geom.DrawingPoint
+	found geom.ScopePoint
+	cov   [2][2]float64
+}
+
+// solvePose returns the turn, shift and scale that carry the drawn points onto the found ones by
+// weighted least squares, which is linear in (origin, scale·cos, scale·sin), and the covariance
+// of (origin X µm, origin Y µm, turn rad, scale).
+func solvePose(obs []observation) (geom.Pose, [4][4]float64, error) {
+	var none [4][4]float64
+	if len(obs) < 2 {
+		return geom.Pose{}, none, errLever
+	}
+	h := mat.NewSymDense(4, nil)
+	g := mat.NewVecDense(4, nil)
+	for _, o := range obs {
+		x, y := float64(o.drawn.X), float64(o.drawn.Y)
+		rows := [2][4]float64{{1, 0, x, -y}, {0, 1, y, x}}
+		z := [2]float64{float64(o.found.X), float64(o.found.Y)}
+		det := o.cov[0][0]*o.cov[1][1] - o.cov[0][1]*o.cov[1][0]
+		w := [2][2]float64{{o.cov[1][1] / det, -o.cov[0][1] / det}, {-o.cov[1][0] / det, o.cov[0][0] / det}}
+		for i := range 4 {
+			for r := range 2 {
+				for q := range 2 {
+					g.SetVec(i, g.AtVec(i)+rows[r][i]*w[r][q]*z[q])
+					for j := i; j < 4; j++ {
+						h.SetSym(i, j, h.At(i, j)+rows[r][i]*w[r][q]*rows[q][j])
+					}
+				}
+			}
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(h) {
+		return geom.Pose{}, none, errLever
+	}
+	p := mat.NewVecDense(4, nil)
+	inv := mat.NewSymDense(4, nil)
+	if chol.SolveVecTo(p, g) != nil || chol.InverseTo(inv) != nil {
+		return geom.Pose{}, none, errLever
+	}
+	a, b := p.AtVec(2), p.AtVec(3)
+	s := math.Hypot(a, b)
+	pose := geom.Pose{
+		Origin: geom.ScopePoint{X: geom.Length(p.AtVec(0)), Y: geom.Length(p.AtVec(1))},
+		Turn:   geom.Angle(math.Atan2(b, a)), Scale: s,
+	}
+	j := mat.NewDense(4, 4, []float64{
+		1, 0, 0, 0,
+		0, 1, 0, 0,
+		0, 0, -b / (s * s), a / (s * s),
+		0, 0, a / s, b / s,
+	})
+	var left, full mat.Dense
+	left.Mul(j, inv)
+	full.Mul(&left, j.T())
+	var cov [4][4]float64
+	for i := range 4 {
+		for k := range 4 {
+			cov[i][k] = full.At(i, k)
+		}
+	}
+	return pose, cov, nil
+}
+
+const (
+	// placeUm is how well a mark sits where the drawing puts it on the ceramic, standard deviation.
+	placeSd = 0.3 * geom.Micrometre
+	// outlier is the probability below which a mark's place contradicts the others.
+	outlier = 1e-4
+	// grossPx is the smallest misplacement worth dropping a mark for.
+	grossPx = 0.3
+)
+
+// solve turns the used marks into the pose, dropping one that contradicts the others when enough
+// remain to tell which it is.
+func (f *Found) solve(m *part.Marks, um float64) error {
+	for {
+		used := f.used()
+		if len(used) < 2 {
+			return hidden(len(used), len(f.Marks))
+		}
+		pose, cov, err := solvePose(f.observations(used))
+		if err != nil {
+			return err
+		}
+		chi2 := f.residuals(pose)
+		dof := 2*len(used) - 4
+		if dof > 0 && chi2 > (distuv.ChiSquared{K: float64(dof)}).Quantile(1-outlier) && f.worst() > grossPx*um {
+			if k, ok := f.suspect(used); ok {
+				f.Marks[k].Used, f.Marks[k].Note = false, "its place contradicts the other marks"
+				continue
+			}
+		}
+		if dof > 0 && chi2 > (distuv.ChiSquared{K: float64(dof)}).Quantile(0.99) {
+			// Birge's ratio (Physical Review 40 (1932) 207): what the marks' own uncertainties leave
+			// unexplained is shared out.
+			for i := range cov {
+				for k := range cov[i] {
+					cov[i][k] *= chi2 / float64(dof)
+				}
+			}
+		}
+		f.Pose, f.Cov = pose, cov
+		var blur []float64
+		for _, k := range used {
+			blur = append(blur, f.Marks[k].Fit.Blur.Um())
+		}
+		f.Blur = geom.Length(middle(blur))
+		return nil
+	}
+}
+
+func (f *Found) used() (k []int) {
+	for i, m := range f.Marks {
+		if m.Used {
+			k = append(k, i)
+		}
+	}
+	return k
+}
+
+func (f *Found) observations(used []int) []observation {
+	obs := make([]observation, 0, len(used))
+	for _, k := range used {
+		m := f.Marks[k]
+		c := m.Fit.Cov
+		c[0][0] += float64(placeSd * placeSd)
+		c[1][1] += float64(placeSd * placeSd)
+		obs = append(obs, observation{m.Place.Point(), m.Fit.Centre, c})
+	}
+	return obs
+}
+
+// residuals fills the marks' residuals at a pose and returns chi-square over the used ones.
+func (f *Found) residuals(pose geom.Pose) float64 {
+	chi2 := 0.0
+	for i := range f.Marks {
+		m := &f.Marks[i]
+		if m.Fit == nil {
+			continue
+		}
+		at, want := pose.ToDrawing(m.Fit.Centre), pose.Nominal(m.Place.Point())
+		m.ResidualX, m.ResidualY = at.X-want.X, at.Y-want.Y
+		if m.Used {
+			c := m.Fit.Cov
+			chi2 += float64(m.ResidualX*m.ResidualX)/(c[0][0]+float64(placeSd*placeSd)) +
+				float64(m.ResidualY*m.ResidualY)/(c[1][1]+float64(placeSd*placeSd))
+		}
+	}
+	return chi2
+}
+
+// worst returns the largest residual of a used mark, µm.
+func (f *Found) worst() float64 {
+	w := 0.0
+	for _, m := range f.Marks {
+		if m.Used {
+			w = max(w, math.Hypot(m.ResidualX.Um(), m.ResidualY.Um()))
+		}
+	}
+	return w
+}
+
+// suspect returns the mark without which the others agree best. With three marks any two agree,
+// so the one is taken that is covered most, or whose absence brings the scale nearest 1.
+func (f *Found) suspect(used []int) (int, bool) {
+	if len(used) < 3 {
+		return 0, false
+	}
+	best, at := math.Inf(1), -1
+	for _, k := range used {
+		f.Marks[k].Used = false
+		pose, _, err := solvePose(f.observations(f.used()))
+		if err == nil {
+			cost := f.residuals(pose)
+			if len(used) == 3 {
+				cost = math.Abs(pose.Scale-1) * f.Marks[k].Fit.Used / f.Marks[k].Fit.Misfit
+			}
+			if cost < best {
+				best, at = cost, k
+			}
+		}
+		f.Marks[k].Used = true
+	}
+	return at, at >= 0
+}
+
+func middle(v []float64) float64 {
+	v = slices.Sorted(slices.Values(v))
+	n := len(v)
+	if n%2 == 1 {
+		return v[n/2]
+	}
+	return (v[n/2-1] + v[n/2]) / 2
+}
+
+func square(x, y float64, reach int) image.Rectangle {
+	cx, cy := int(math.Round(x)), int(math.Round(y))
+	return image.Rect(cx-reach, cy-reach, cx+reach+1, cy+reach+1)
+}
