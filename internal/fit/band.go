@@ -29,6 +29,15 @@ func (l Line) Moved(offset geom.Length, slope float64) Line {
 	return Line{l.At(0, offset), l.Dir - geom.Angle(math.Atan(slope))}
 }
 
+// In expresses the line in the frame of another: u = offset + slope·s there.
+func (l Line) In(from Line) (offset geom.Length, slope float64) {
+	slope = -math.Tan((l.Dir - from.Dir).Rad())
+	sin, cos := math.Sincos(from.Dir.Rad())
+	dx, dy := float64(l.Mid.X-from.Mid.X), float64(l.Mid.Y-from.Mid.Y)
+	s, u := dx*cos+dy*sin, dx*sin-dy*cos
+	return geom.Length(u - slope*s), slope
+}
+
 // A band is the neighbourhood of a line, straightened: raw pixels averaged within cells that
 // are binPx wide along the normal and one segment long along the line. A cell keeps the mean
 // place of its own pixels, so nothing is resampled; averaging widens the point spread along

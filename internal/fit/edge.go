@@ -93,18 +93,8 @@ func FitEdge(src Source, line Line, win EdgeWindow) (*Edge, error) {
 	if c := b.fitClean(e); c != nil {
 		e = c
 	}
-	e.Offset, e.Slope = inFrame(line, e.Line)
+	e.Offset, e.Slope = e.Line.In(line)
 	return e, nil
-}
-
-// inFrame expresses line l in the frame of the line from.
-func inFrame(from, l Line) (offset geom.Length, slope float64) {
-	turn := l.Dir - from.Dir
-	slope = -math.Tan(turn.Rad())
-	sin, cos := math.Sincos(from.Dir.Rad())
-	dx, dy := float64(l.Mid.X-from.Mid.X), float64(l.Mid.Y-from.Mid.Y)
-	s, u := dx*cos+dy*sin, dx*sin-dy*cos
-	return geom.Length(u - slope*s), slope
 }
 
 // search looks for the line along which the level steps most consistently, among offsets within
@@ -235,7 +225,7 @@ func (b *band) fitLocal(sigma float64) (*Edge, error) {
 // returns nil when noise doesn't explain what is seen.
 func (b *band) fitClean(local *Edge) *Edge {
 	var px Pixels
-	offset, slope := inFrame(b.line, local.Line)
+	offset, slope := local.Line.In(b.line)
 	reach := cleanSigmas * local.Blur.Um()
 	for i := range b.segments {
 		sg := &b.segments[i]

@@ -1,0 +1,160 @@
+// Package verdict holds readings against limits by the decision rule of ISO 14253-1: a value is
+// accepted when it lies inside its limits by its expanded uncertainty U = 2u, rejected when it
+// lies outside by as much, and reviewed in between.
+package verdict
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"plumbsquare/internal/part"
+	"plumbsquare/internal/reading"
+)
+
+// Coverage is the factor that expands a standard uncertainty: about 95 % of true values lie
+// inside value ± Coverage·u.
+const Coverage = 2
+
+// Decide holds |value| against limit. A value exactly on a limit drawn in or out by U counts as
+// inside, as in ISO 14253-1.
+func Decide(value, u, limit float64) reading.Decision {
+	a, expanded := math.Abs(value), Coverage*u
+	switch {
+	case a <= limit-expanded:
+		return reading.Accept
+	case a > limit+expanded:
+		return reading.Reject
+	}
+	return reading.Review
+}
+
+// Judge returns the verdict on a measured reading. Its reasons list what isn't accepted, worst
+// first; warnings that make a reading doubtful hold it at review.
+func Judge(r *reading.Reading, l part.Limits, doubtful []string) reading.Verdict {
+	var j judge
+	if s := r.Substrate; s != nil && s.UScale > 0 {
+		j.hold("shrink_percent", "the substrate's shrink", 100*(s.Scale-1), 100*s.UScale, l.ShrinkPercent, "%")
+	}
+	if o := r.Offset; o != nil {
+		j.offset(o, l)
+	}
+	if a := r.Array; a != nil {
+		j.array(a, l)
+	}
+	for _, d := range doubtful {
+		j.reasons = append(j.reasons, reading.Reason{What: "doubt", Decision: reading.Review, Text: d})
+	}
+	return j.verdict()
+}
+
+type judge struct{ reasons []reading.Reason }
+
+func (j *judge) hold(what, name string, value, u, limit float64, unit string) {
+	if limit <= 0 {
+		return
+	}
+	d := Decide(value, u, limit)
+	if d == reading.Accept {
+		return
+	}
+	word := "is beyond its limit of"
+	if d == reading.Review {
+		word = "is too close to tell from its limit of"
+	}
+	j.reasons = append(j.reasons, reading.Reason{
+		What: what, Decision: d, Value: value, Expanded: Coverage * u, Limit: limit,
+		Text: fmt.Sprintf("%s, %s %s, %s %g %s", name, reading.PlusMinus(value, Coverage*u), unit, word, limit, unit),
+	})
+}
+
+func (j *judge) offset(o *reading.Offset, l part.Limits) {
+	x, y, theta := l.OffsetXUm, l.OffsetYUm, l.ThetaDeg
+	if o.Of == "cap" {
+		x, y, theta = l.CapXUm, l.CapYUm, l.CapThetaDeg
+	}
+	j.hold("offset_x_um", "the X offset", o.XUm, o.UXUm, x, "µm")
+	j.hold("offset_y_um", "the Y offset", o.YUm, o.UYUm, y, "µm")
+	j.hold("theta_deg", "the turn", o.ThetaDeg, o.UTheta, theta, "°")
+	if b := o.Bump; b != nil && o.Of == "die" {
+		j.hold("bump_um", fmt.Sprintf("the misregistration at bump row %d column %d", b.Row, b.Column), b.MissUm, b.UUm, l.BumpUm, "µm")
+	}
+}
+
+func (j *judge) array(a *reading.Array, l part.Limits) {
+	one := "column"
+	if a.Kind == "balls" {
+		one = "ball"
+	}
+	if l.Missing != nil && a.Missing > *l.Missing {
+		j.reasons = append(j.reasons, reading.Reason{
+			What: "missing", Decision: reading.Reject, Value: float64(a.Missing), Limit: float64(*l.Missing),
+			Text: fmt.Sprintf("%d %ss are missing, %d allowed: %s", a.Missing, one, *l.Missing, names(a.Sites)),
+		})
+	}
+	unseen := 0
+	for _, s := range a.Sites {
+		switch s.State {
+		case reading.Missing:
+			continue
+		case reading.Unseen:
+			unseen++
+			continue
+		}
+		j.hold("tilt_deg "+s.Name, "the tilt of "+one+" "+s.Name, s.TiltDeg, s.UTiltDeg, l.TiltDeg, "°")
+		j.hold("tip_um "+s.Name, "the distance of "+one+" "+s.Name+" from its site", math.Hypot(s.DXUm, s.DYUm), s.UUm, l.TipUm, "µm")
+	}
+	if unseen > 0 {
+		j.reasons = append(j.reasons, reading.Reason{
+			What: "unseen", Decision: reading.Review, Value: float64(unseen),
+			Text: fmt.Sprintf("%d sites can't be seen in the picture", unseen),
+		})
+	}
+}
+
+// names lists the missing sites, the first ten of them.
+func names(sites []reading.Site) string {
+	text, n := "", 0
+	for _, s := range sites {
+		if s.State != reading.Missing {
+			continue
+		}
+		if n++; n > 10 {
+			return text + " …"
+		}
+		if n > 1 {
+			text += ", "
+		}
+		text += s.Name
+	}
+	return text
+}
+
+// verdict sorts the reasons: rejects first, then by how far beyond its limit the value lies.
+func (j *judge) verdict() reading.Verdict {
+	slices.SortStableFunc(j.reasons, func(a, b reading.Reason) int {
+		if a.Decision != b.Decision {
+			if a.Decision == reading.Reject {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Compare(excess(b), excess(a))
+	})
+	v := reading.Verdict{Decision: reading.Accept, Reasons: j.reasons}
+	if len(j.reasons) > 0 {
+		v.Decision = j.reasons[0].Decision
+	}
+	return v
+}
+
+func excess(r reading.Reason) float64 {
+	switch {
+	case r.What == "missing":
+		return math.Inf(1)
+	case r.Limit == 0:
+		return 0
+	}
+	return math.Abs(r.Value) / r.Limit
+}
