@@ -47,11 +47,16 @@ type discFitter struct {
 	gx, gy   float64 // slope of the light, 1/px along the image axes
 	flat     bool    // the ground is even: one level for it, over groundPx beyond the edge
 	groundPx float64
+	every    int  // one in so many pixels is used; 0 means all
 	uneven   bool // the face too has a level of its own in each sector, along its rim
 	edge     *edgeProfile
 
-	u, v, z []float64 // pixels near the edge: place on the object from the start, px; level
+	px []facePixel // near the edge
 }
+
+// A facePixel is a pixel near a face's edge: its place on the object from where the fit started,
+// px; its level; the levels that face and ground would have there.
+type facePixel struct{ u, v, z, a, b float64 }
 
 // at reads the level at a place by the nearest pixel; places outside read as the border.
 func (f *discFitter) at(x, y float64) float64 {
@@ -143,103 +148,144 @@ func (f *discFitter) fit(x, y, r float64) (disc, bool) {
 	lx := f.gx*j[0][0] + f.gy*j[0][1]
 	ly := f.gx*j[1][0] + f.gy*j[1][1]
 
-	var cx, cy float64
-	cr := r
+	e := estimate{r: r}
 	scale := 1.0
-	var ground, face levelsAround
-	f.measureAround(&ground, &face, cx, cy, cr, lx, ly)
-	var h [6]float64
-	reach := bandSigma * f.sigma
 	for step := 0; ; step++ {
-		clear(h[:])
-		var g0, g1, g2, chi, abs, n float64
-		bound := 3.5 * scale
-		for i := range f.z {
-			du, dv := f.u[i]-cx, f.v[i]-cy
-			rho := math.Sqrt(du*du + dv*dv)
-			t := rho - cr
-			if t > reach || t < -reach {
-				continue
-			}
-			fa, fb, da, db := f.edge.at(t)
-			light := 1 + lx*du + ly*dv
-			a, b := d.inside*light, ground[0]*light
-			if !f.flat {
-				k, w := sector(du, dv)
-				b = ground[k] + w*(ground[k+1]-ground[k])
-				if f.uneven {
-					a = face[k] + w*(face[k+1]-face[k])
-				}
-			}
-			model := a*fa + b*fb
-			res := f.z[i] - model
-			w := 1 / (f.noise.ReadVar + f.noise.Gain*max(model, 0))
-			e2 := res * res * w
-			abs += math.Sqrt(e2)
-			n++
-			rw := 1.0
-			if q := e2 / (bound * bound); q >= 4 {
-				continue
-			} else if q > 0 {
-				q = 1 - q/4
-				rw = q * q
-			}
-			chi += rw * e2
-			w *= rw
-			m := -(a*da + b*db)
-			dx, dy := m*du/rho, m*dv/rho
-			wx, wy, wm := w*dx, w*dy, w*m
-			g0 += wx * res
-			g1 += wy * res
-			g2 += wm * res
-			h[0] += wx * dx
-			h[1] += wx * dy
-			h[2] += wx * m
-			h[3] += wy * dy
-			h[4] += wy * m
-			h[5] += wm * m
+		// The first step only brings the centre near: a third of the pixels will do.
+		stride := 1
+		if step == 0 && f.every < 2 {
+			stride = 3
 		}
-		if n < 40 {
+		if step < 2 {
+			f.measureLevels(&d, &e, lx, ly)
+		}
+		q := f.score(&e, stride, 3.5*scale)
+		if q.n < 40.0/float64(stride*max(1, f.every)) {
 			return d, false
 		}
-		inv, ok := invert3(h)
+		inv, ok := invert3(q.h)
 		if !ok {
 			return d, false
 		}
-		sx := inv[0]*g0 + inv[1]*g1 + inv[2]*g2
-		sy := inv[1]*g0 + inv[3]*g1 + inv[4]*g2
-		sr := inv[2]*g0 + inv[4]*g1 + inv[5]*g2
+		sx := inv[0]*q.g[0] + inv[1]*q.g[1] + inv[2]*q.g[2]
+		sy := inv[1]*q.g[0] + inv[3]*q.g[1] + inv[4]*q.g[2]
+		sr := inv[2]*q.g[0] + inv[4]*q.g[1] + inv[5]*q.g[2]
 		limit := 1.5 / max(1.5, math.Sqrt(sx*sx+sy*sy), math.Abs(sr))
-		cx, cy, cr = cx+sx*limit, cy+sy*limit, cr+sr*limit
-		scale = max(1, 1.2533*abs/n)
-		if cr < 0.4*r || cr > 2*r || cx*cx+cy*cy > r*r {
+		e.x, e.y, e.r = e.x+sx*limit, e.y+sy*limit, e.r+sr*limit
+		scale = max(1, 1.2533*q.abs/q.n)
+		if e.r < 0.4*r || e.r > 2*r || e.x*e.x+e.y*e.y > r*r {
 			return d, false
 		}
-		done := math.Abs(sx)+math.Abs(sy)+math.Abs(sr) < 0.02
-		if !done && step < maxSteps {
-			if step < 3 {
-				f.measureAround(&ground, &face, cx, cy, cr, lx, ly)
-			}
+		small := math.Abs(sx)+math.Abs(sy)+math.Abs(sr) < 0.03
+		if step == 0 || !small && step < maxSteps {
 			continue
 		}
 		// Texture is correlated over a few pixels: what exceeds the noise doesn't average down like it.
-		d.misfit = math.Sqrt(chi / max(1, n-3))
+		d.misfit = math.Sqrt(q.chi / max(1, q.n-3))
 		grow := max(1, d.misfit*d.misfit)
 		if grow > 1.3 {
 			grow *= 2
 		}
 		d.cov = [2][2]float64{{inv[0] * grow, inv[1] * grow}, {inv[1] * grow, inv[3] * grow}}
 		d.ur = math.Sqrt(inv[5] * grow)
-		d.r = cr
+		d.r = e.r
 		det := j[0][0]*j[1][1] - j[0][1]*j[1][0]
-		d.x = x + (j[1][1]*cx-j[0][1]*cy)/det
-		d.y = y + (-j[1][0]*cx+j[0][0]*cy)/det
-		for k := range sectors {
-			d.ground += ground[k] / sectors
-		}
+		d.x = x + (j[1][1]*e.x-j[0][1]*e.y)/det
+		d.y = y + (-j[1][0]*e.x+j[0][0]*e.y)/det
 		f.stepsAround(&d)
 		return d, true
 	}
+}
+
+// An estimate is a disc's centre, px on the object from where the fit started, and radius.
+type estimate struct{ x, y, r float64 }
+
+// A score is what one pass over the pixels gives: normal equations (h in the order of invert3)
+// and residuals over their noise.
+type score struct {
+	h           [6]float64
+	g           [3]float64
+	n, abs, chi float64 // count, sum of the absolute values, weighted sum of squares
+}
+
+// measureLevels gives each gathered pixel the levels of face and ground that belong to it.
+func (f *discFitter) measureLevels(d *disc, e *estimate, lx, ly float64) {
+	var ground, face levelsAround
+	f.measureAround(&ground, &face, e.x, e.y, e.r, lx, ly)
+	d.ground = 0
+	for k := range sectors {
+		d.ground += ground[k] / sectors
+	}
+	for i := range f.px {
+		p := &f.px[i]
+		du, dv := p.u-e.x, p.v-e.y
+		light := 1 + lx*du + ly*dv
+		p.a, p.b = d.inside*light, ground[0]*light
+		if f.flat {
+			continue
+		}
+		k, w := sector(du, dv)
+		p.b = ground[k] + w*(ground[k+1]-ground[k])
+		if f.uneven {
+			p.a = face[k] + w*(face[k+1]-face[k])
+		}
+	}
+}
+
+// score passes over every stride-th pixel near the edge. Residuals beyond bound lose weight,
+// beyond twice the bound all of it.
+func (f *discFitter) score(e *estimate, stride int, bound float64) (q score) {
+	reach := bandSigma * f.sigma
+	in2, out2 := max(0, e.r-reach), e.r+reach
+	in2, out2 = in2*in2, out2*out2
+	readVar, gain := f.noise.ReadVar, f.noise.Gain
+	cut := 1 / (4 * bound * bound)
+	knots, first := f.edge.knots, f.edge.first
+	for i := 0; i < len(f.px); i += stride {
+		p := &f.px[i]
+		du, dv := p.u-e.x, p.v-e.y
+		rho2 := du*du + dv*dv
+		if rho2 < in2 || rho2 > out2 {
+			continue
+		}
+		rho := math.Sqrt(rho2)
+		t := (rho - e.r - first) * (1 / profileStep)
+		k := int(t)
+		if k < 0 || k >= len(knots)-1 {
+			continue
+		}
+		t -= float64(k)
+		l, m := &knots[k], &knots[k+1]
+		model := p.a*(l.a+t*(m.a-l.a)) + p.b*(l.b+t*(m.b-l.b))
+		slope := p.a*(l.da+t*(m.da-l.da)) + p.b*(l.db+t*(m.db-l.db))
+		res := p.z - model
+		w := 1 / (readVar + gain*max(model, 0))
+		e2 := res * res * w
+		q.n++
+		q.abs += math.Sqrt(e2)
+		rw := 1 - e2*cut
+		if rw <= 0 {
+			continue
+		}
+		rw *= rw
+		q.chi += rw * e2
+		w *= rw
+		wm := -w * slope
+		cx, cy := du/rho, dv/rho
+		wr := wm * res
+		q.g[0] += wr * cx
+		q.g[1] += wr * cy
+		q.g[2] += wr
+		wm *= -slope
+		wx, wy := wm*cx, wm*cy
+		q.h[0] += wx * cx
+		q.h[1] += wx * cy
+		q.h[2] += wx
+		q.h[3] += wy * cy
+		q.h[4] += wy
+		q.h[5] += wm
+	}
+	return q
 }
 
 // holds reports whether a disc of radius r about (x, y) lies in the picture.
@@ -249,7 +295,7 @@ func (f *discFitter) holds(x, y, r float64) bool {
 
 // gather collects the pixels from the edge's inner band outward to where the ground's levels end.
 func (f *discFitter) gather(x, y, r float64, j [2][2]float64) {
-	f.u, f.v, f.z = f.u[:0], f.v[:0], f.z[:0]
+	f.px = f.px[:0]
 	inner := max(0, r-bandSigma*f.sigma-slackPx)
 	if f.uneven {
 		inner = max(0, r-levelGap*f.sigma-f.groundPx-slackPx)
@@ -258,16 +304,20 @@ func (f *discFitter) gather(x, y, r float64, j [2][2]float64) {
 	x0, x1 := max(0, int(x-outer)), min(f.g.W-1, int(x+outer)+1)
 	y0, y1 := max(0, int(y-outer)), min(f.g.H-1, int(y+outer)+1)
 	in2, out2 := inner*inner, outer*outer
+	every := max(1, f.every)
+	ux, vx := j[0][0]*float64(every), j[1][0]*float64(every)
 	for yy := y0; yy <= y1; yy++ {
 		row := f.g.Pix[yy*f.g.W : (yy+1)*f.g.W]
-		dy := float64(yy) - y
-		u, v := j[0][0]*(float64(x0)-x)+j[0][1]*dy, j[1][0]*(float64(x0)-x)+j[1][1]*dy
-		for xx := x0; xx <= x1; xx++ {
+		// Rows start one after the other, so that the pixels used lie evenly.
+		first := x0 + (2*yy)%every
+		dx, dy := float64(first)-x, float64(yy)-y
+		u, v := j[0][0]*dx+j[0][1]*dy, j[1][0]*dx+j[1][1]*dy
+		for xx := first; xx <= x1; xx += every {
 			if q := u*u + v*v; q > in2 && q < out2 {
-				f.u, f.v, f.z = append(f.u, u), append(f.v, v), append(f.z, float64(row[xx]))
+				f.px = append(f.px, facePixel{u: u, v: v, z: float64(row[xx])})
 			}
-			u += j[0][0]
-			v += j[1][0]
+			u += ux
+			v += vx
 		}
 	}
 }
@@ -280,9 +330,13 @@ func (f *discFitter) face(x, y, r float64, j [2][2]float64) float64 {
 	y0, y1 := max(0, int(y-inner)), min(f.g.H-1, int(y+inner)+1)
 	lo, hi := 0.0, math.Inf(1)
 	mean := 0.0
+	skip := 1
+	if !f.flat {
+		skip = 2
+	}
 	for range 3 {
 		var n, s, ss float64
-		for yy := y0; yy <= y1; yy++ {
+		for yy := y0; yy <= y1; yy += skip {
 			row := f.g.Pix[yy*f.g.W : (yy+1)*f.g.W]
 			dy := float64(yy) - y
 			for xx := x0; xx <= x1; xx++ {
@@ -315,10 +369,11 @@ func (f *discFitter) measureAround(ground, face *levelsAround, cx, cy, cr, lx, l
 	if f.flat {
 		var sum, count float64
 		near, far := cr+flatGap*f.sigma, cr+levelGap*f.sigma+f.groundPx
-		for i := range f.z {
-			du, dv := f.u[i]-cx, f.v[i]-cy
+		for i := range f.px {
+			p := &f.px[i]
+			du, dv := p.u-cx, p.v-cy
 			if q := du*du + dv*dv; q >= near*near && q <= far*far {
-				sum += f.z[i] / (1 + lx*du + ly*dv)
+				sum += p.z / (1 + lx*du + ly*dv)
 				count++
 			}
 		}
@@ -337,15 +392,16 @@ func (f *discFitter) measureAround(ground, face *levelsAround, cx, cy, cr, lx, l
 func (f *discFitter) measureRing(b *levelsAround, cx, cy, near, far float64) {
 	var n, s [sectors]float64
 	near2, far2 := near*near, far*far
-	for i := range f.z {
-		du, dv := f.u[i]-cx, f.v[i]-cy
+	for i := range f.px {
+		p := &f.px[i]
+		du, dv := p.u-cx, p.v-cy
 		q := du*du + dv*dv
 		if q < near2 || q > far2 {
 			continue
 		}
 		k := int(diamond(du, dv)*(sectors/4.0)) & (sectors - 1)
 		n[k]++
-		s[k] += f.z[i]
+		s[k] += p.z
 	}
 	for k := range s {
 		b[k] = math.NaN()

@@ -42,11 +42,14 @@ type profile struct {
 }
 
 const (
-	outlineSteps  = 4
 	blockProfiles = 48  // roughness and shading are correlated over less than this
 	cornerFree    = 6.0 // px kept away from the corners, beyond the reach of the blur
 	outlierSigma  = 4.0
 )
+
+// outlineSteps holds of how many profiles one is used in each step: the first steps only bring the
+// lines near.
+var outlineSteps = [...]int{8, 4, 1}
 
 // fitOutline refines the pose by maximum likelihood: every pixel row and column across a side
 // tells the displacement of the edge from the present line, linearised (the score of a blurred
@@ -59,11 +62,11 @@ func fitOutline(pic *shot, start geom.Pose, ss [4]side, levelsPx int) (*outline,
 	um := pic.base.UmPerPx()
 	reach := 3.0 // px that the start may be wrong
 	var ps []profile
-	for range outlineSteps {
+	for _, every := range outlineSteps {
 		var raw []strip
 		for k := range ss {
 			if ss[k].found {
-				raw = append(raw, pic.strips(o.pose, ss[k], k, int(math.Ceil(4*o.sigmaPx+reach)), levelsPx)...)
+				raw = append(raw, pic.strips(o.pose, ss[k], k, int(math.Ceil(4*o.sigmaPx+reach)), levelsPx, every)...)
 			}
 		}
 		o.gx, o.gy = lightSlope(raw, pic.g.W, pic.g.H)
@@ -110,7 +113,7 @@ type strip struct {
 }
 
 // strips cuts the profiles of a side out of the picture.
-func (pic *shot) strips(pose geom.Pose, s side, index, half, levelsPx int) []strip {
+func (pic *shot) strips(pose geom.Pose, s side, index, half, levelsPx, every int) []strip {
 	sin, cos := math.Sincos(pose.Turn.Rad())
 	nx, ny := cos*s.nx-sin*s.ny, sin*s.nx+cos*s.ny
 	tx, ty := -ny, nx
@@ -139,13 +142,13 @@ func (pic *shot) strips(pose geom.Pose, s side, index, half, levelsPx int) []str
 		q := pic.base.ToObject(p)
 		return nx*float64(q.X) + ny*float64(q.Y) - c
 	}
-	out := make([]strip, 0, max(0, i1-i0+1))
+	out := make([]strip, 0, max(0, (i1-i0)/every+1))
 	u := a.X
 	if vertical {
 		u = a.Y
 	}
-	buf := make([]float64, 0, (i1-i0+1)*(2*(half+levelsPx)+2))
-	for i := i0; i <= i1; i++ {
+	buf := make([]float64, 0, ((i1-i0)/every+1)*(2*(half+levelsPx)+2))
+	for i := i0; i <= i1; i += every {
 		var k float64
 		for range 2 {
 			d := distance(i, u)

@@ -42,7 +42,7 @@ func (q *footFinder) find(x, y, tx, ty, tr float64) (cx, cy, agree, rise float64
 	var ray [64]float64
 	cx, cy = x, y
 	cr := q.rPx
-	for range 3 {
+	for range 2 {
 		var d [footRays]float64
 		var w [footRays]bool
 		var rises [footRays]float64
@@ -145,7 +145,7 @@ func (pic *shot) feet(f *discFitter, o *outline, seats []seat, offsets [][2]floa
 	}
 	var best *footFinder
 	bestOf := none
-	stride := max(1, len(seats)/(2*calibrationSites))
+	stride := max(1, len(seats)/calibrationSites)
 	feet := make([]foot, len(seats))
 	for _, share := range filletShares {
 		q := pic.footFinder(f, o, share)

@@ -22,7 +22,7 @@ func (f *discFitter) centreOnGleams(pic *shot, seats []seat, v sight) {
 	}
 	ring := *f
 	ring.edge = sharpProfile(f.sigma)
-	ring.u, ring.v, ring.z = nil, nil, nil
+	ring.px = nil
 	type fitted struct {
 		d  disc
 		ok bool

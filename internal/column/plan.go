@@ -2,7 +2,6 @@ package column
 
 import (
 	"math"
-	"slices"
 
 	"plumbsquare/internal/geom"
 	"plumbsquare/internal/part"
@@ -130,12 +129,19 @@ func (o *outline) reading(plane scope.Plane) *reading.Substrate {
 
 // darkest returns the level below which one pixel in a thousand lies, from every 16th row.
 func darkest(g *picture.Gray) float64 {
-	var v []uint16
+	counts := make([]int, g.FullScale+1)
+	n := 0
 	for y := 0; y < g.H; y += 16 {
-		for x := 0; x < g.W; x += 4 {
-			v = append(v, g.Pix[y*g.W+x])
+		for _, v := range g.Pix[y*g.W : (y+1)*g.W] {
+			counts[min(int(v), g.FullScale)]++
+			n++
 		}
 	}
-	slices.Sort(v)
-	return float64(v[len(v)/1000])
+	below := 0
+	for v, c := range counts {
+		if below += c; 1000*below > n {
+			return float64(v)
+		}
+	}
+	return 0
 }

@@ -9,6 +9,7 @@ import "math"
 // For a sharp edge face is the blurred step and ground its complement. Real end faces have a
 // worn or rounded rim, darker than the face: then face falls earlier than ground rises.
 type edgeProfile struct {
+	first float64 // place of the first knot, px outside of the edge
 	knots []profileKnot
 
 	// steepest is how far outside of the edge's place, px, light falls most steeply.
@@ -17,36 +18,25 @@ type edgeProfile struct {
 
 type profileKnot struct{ a, b, da, db float64 }
 
-const (
-	profileStep = 1.0 / 16 // px between knots
-	profilePx   = 24.0     // knots reach from -profilePx to +profilePx
-)
+const profileStep = 1.0 / 16 // px between knots
+
+// newProfile makes room for knots over the band that the fit uses.
+func newProfile(sigma float64) *edgeProfile {
+	n := int(2*(bandSigma*sigma+1)/profileStep) + 2
+	return &edgeProfile{first: -float64(n/2) * profileStep, knots: make([]profileKnot, n)}
+}
+
+// place is where knot i lies, px outside of the edge.
+func (p *edgeProfile) place(i int) float64 { return p.first + float64(i)*profileStep }
 
 // sharpProfile is the profile of a step blurred by sigma.
 func sharpProfile(sigma float64) *edgeProfile {
-	n := int(2*profilePx/profileStep) + 2
-	p := &edgeProfile{knots: make([]profileKnot, n)}
+	p := newProfile(sigma)
 	for i := range p.knots {
-		t := float64(i)*profileStep - profilePx
-		cdf, pdf := normal(-t / sigma)
+		cdf, pdf := normal(-p.place(i) / sigma)
 		p.knots[i] = profileKnot{cdf, 1 - cdf, -pdf / sigma, pdf / sigma}
 	}
 	return p
-}
-
-// at returns the shares of face and ground at t px outside of the edge, and their slopes, 1/px.
-func (p *edgeProfile) at(t float64) (a, b, da, db float64) {
-	u := (t + profilePx) * (1 / profileStep)
-	if u < 0 {
-		return 1, 0, 0, 0
-	}
-	i := int(u)
-	if i >= len(p.knots)-1 {
-		return 0, 1, 0, 0
-	}
-	w := u - float64(i)
-	k, l := &p.knots[i], &p.knots[i+1]
-	return k.a + w*(l.a-k.a), k.b + w*(l.b-k.b), k.da + w*(l.da-k.da), k.db + w*(l.db-k.db)
 }
 
 // A rimSample is one pixel near the edge of a face already fitted.
@@ -95,9 +85,9 @@ func measureProfile(samples []rimSample, sigma, width float64) *edgeProfile {
 		}
 		face[k] = (q.az - g*q.ab) / q.aa
 	}
-	p := &edgeProfile{knots: make([]profileKnot, int(2*profilePx/profileStep)+2)}
+	p := newProfile(sigma)
 	for i := range p.knots {
-		t := float64(i)*profileStep - profilePx
+		t := p.place(i)
 		g, pdf := normal((t - width) / sigma)
 		a, da := interpolate(face, (t+reach)/rimBin-0.5)
 		p.knots[i] = profileKnot{a, g, da / rimBin, pdf / sigma}
@@ -114,10 +104,9 @@ func (p *edgeProfile) findSteepest(samples []rimSample) {
 		b += s.b
 	}
 	best := 0.0
-	for t := -steepestReach; t <= steepestReach; t += profileStep {
-		_, _, da, db := p.at(t)
-		if fall := math.Abs(a*da + b*db); fall > best {
-			best, p.steepest = fall, t
+	for i, k := range p.knots {
+		if t := p.place(i); math.Abs(t) <= steepestReach && math.Abs(a*k.da+b*k.db) > best {
+			best, p.steepest = math.Abs(a*k.da+b*k.db), t
 		}
 	}
 }

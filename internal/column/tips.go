@@ -8,7 +8,7 @@ import (
 )
 
 // calibrationSites is how many faces, spread over the array, teach what their edges look like.
-const calibrationSites = 150
+const calibrationSites = 120
 
 // newDiscFitter makes a fitter for the faces of this picture: a first fit of some of them, with
 // a sharp edge, tells whether the ground is even and, where it isn't, the profile of the rim.
@@ -30,27 +30,53 @@ func (pic *shot) newDiscFitter(o *outline, seats []seat) *discFitter {
 	}
 	face := median(radii)
 	if f.uneven {
-		for range 2 {
-			f.edge = measureProfile(f.rimSamples(some, face), f.sigma, 0)
-			some = f.sample(seats, r)
-		}
+		f.every = sparse(some, enoughBallPx)
+		f.edge = measureProfile(f.rimSamples(some, face), f.sigma, 0)
+		f.edge = measureProfile(f.rimSamples(f.sample(seats, r), face), f.sigma, 0)
 		return f
 	}
+	f.every = sparse(some, enoughPx)
 	rim := min(max(0, 500*pic.part.Array.DiameterMm-face)/pic.tip.UmPerPx(), rimMax)
 	f.edge = measureProfile(f.rimSamples(some, face), f.sigma, rim)
 	return f
 }
 
+// enoughPx is the uncertainty from noise below which a face's centre is limited by what noise
+// doesn't explain: texture, shadow, rim.
+// A ball's centre is limited by how good a mirror it is.
+const (
+	enoughPx     = 0.015
+	enoughBallPx = 0.05
+)
+
+// sparse returns of how many pixels one is enough for the noise to stay below enoughPx.
+func sparse(some []disc, enoughPx float64) int {
+	var u2 []float64
+	for i := range some {
+		d := &some[i]
+		u2 = append(u2, (d.cov[0][0]+d.cov[1][1])/2/max(1, d.misfit*d.misfit)/2)
+	}
+	return min(max(1, int(enoughPx*enoughPx/median(u2))), 4)
+}
+
 // sample fits some faces spread over the array and keeps the typical ones.
 func (f *discFitter) sample(seats []seat, r float64) []disc {
 	var some []disc
-	stride := max(1, len(seats)/calibrationSites)
+	stride := max(1, len(seats)/f.teachers())
 	for i := stride / 2; i < len(seats); i += stride {
 		if d, ok := f.near(seats[i].px, seats[i].py, r); ok {
 			some = append(some, d)
 		}
 	}
 	return typical(some)
+}
+
+// teachers is how many faces teach what edges look like.
+func (f *discFitter) teachers() int {
+	if f.uneven {
+		return 60 // balls are large, and their edges long
+	}
+	return calibrationSites
 }
 
 // radiusPx returns the drawn radius in px.
@@ -159,15 +185,13 @@ func (f *discFitter) rimSamples(some []disc, rUm float64) []rimSample {
 		r := rUm / d.umPx
 		j, _ := f.local(d.x, d.y)
 		f.gather(d.x, d.y, r, j)
-		for i := range f.z {
+		for i := range f.px {
+			p := &f.px[i]
 			a := d.inside
 			if f.uneven {
-				a = faces[u.i].at(f.u[i], f.v[i])
+				a = faces[u.i].at(p.u, p.v)
 			}
-			out = append(out, rimSample{
-				t: math.Hypot(f.u[i], f.v[i]) - r,
-				a: a, b: grounds[u.i].at(f.u[i], f.v[i]), z: f.z[i],
-			})
+			out = append(out, rimSample{t: math.Sqrt(p.u*p.u+p.v*p.v) - r, a: a, b: grounds[u.i].at(p.u, p.v), z: p.z})
 		}
 	}
 	return out
