@@ -38,7 +38,8 @@ Exit status of every command:
   2  the command line is wrong
   3  the work could not be done: a file is missing, unreadable or wrong`
 
-const rootExample = `  inspect part check examples/parts/tern.yaml
+const rootExample = `  inspect measure --part tern.yaml --scope bench1.yaml --view die-plan lot42/*.png
+  inspect part check examples/parts/tern.yaml
   inspect part show examples/parts/tern.yaml -o tern.svg`
 
 func newRootCmd() *cobra.Command {
@@ -56,6 +57,7 @@ func newRootCmd() *cobra.Command {
 	root.SetVersionTemplate("inspect {{.Version}}\n")
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.AddCommand(
+		newMeasureCmd(),
 		newPartCmd(),
 	)
 	return root

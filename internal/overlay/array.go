@@ -39,7 +39,11 @@ func (d *drawing) array() {
 		}
 		d.paths(skyBlue, arc(c, 1.5*d.unit, 0, 2*math.Pi))
 	}
-	d.notes = append(d.notes, note{fmt.Sprintf("tip off its site ×%g", factor), func(l, r point) {
+	what := "tip"
+	if a.Kind == "balls" {
+		what = "ball"
+	}
+	d.notes = append(d.notes, note{fmt.Sprintf("%s off its site ×%g", what, factor), func(l, r point) {
 		d.polyline(thin, l, r)
 		d.paths(skyBlue, arc(l, 1.8*d.unit, 0, 2*math.Pi))
 	}})
@@ -64,9 +68,12 @@ func (d *drawing) array() {
 		d.ring(s.State, c, radius)
 		text := s.Name
 		if s.State == reading.Tilted {
-			text += fmt.Sprintf(" %.1f°", s.TiltDeg)
+			text += fmt.Sprintf(" %.1f°", math.Abs(s.TiltDeg))
 			az := s.AzimuthDeg*math.Pi/180 + turn
-			long := max(radius*1.2, s.TiltDeg/10*pitch*1.5)
+			long := max(radius*1.2, math.Abs(s.TiltDeg)/10*pitch*1.5)
+			if s.TiltDeg < 0 { // from the side, a lean toward -X
+				long = -long
+			}
 			si, co := math.Sincos(az)
 			d.arrow(d.line(pen{colour: orange, width: 2.2}), c, c.add(long*co, -long*si), 11*d.unit)
 		}

@@ -145,6 +145,16 @@ func TestArraySigns(t *testing.T) {
 	}
 }
 
+// From the side a tilt below 0 leans toward -X.
+func TestLeanToTheLeft(t *testing.T) {
+	p, r := array()
+	r.Array.Sites[2].TiltDeg, r.Array.Sites[2].AzimuthDeg = -5, 0
+	m := mustDraw(t, grey(width, height, 100), r, p)
+	if left, right := share(m, 830, 300, 20, orange), share(m, 970, 300, 20, orange); left <= right {
+		t.Errorf("arrow left %g, right %g", left, right)
+	}
+}
+
 func TestRetake(t *testing.T) {
 	p, r := die()
 	r.Verdict.Decision = reading.Retake

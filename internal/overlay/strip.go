@@ -26,7 +26,11 @@ func (d *drawing) strip(box image.Rectangle) {
 	d.text(values, point{left + d.width(verdict, string(d.r.Verdict.Decision)) + 22*u, top + 48*u}, d.head())
 	line := top + 82*u
 	for _, v := range d.values() {
-		d.text(values, point{left, line}, d.fit(values, v, legendAt-left-12*u))
+		l := values
+		for l.size > 16*u && d.width(l, v) > legendAt-left-12*u {
+			l.size -= u
+		}
+		d.text(l, point{left, line}, d.fit(l, v, legendAt-left-12*u))
 		line += 27 * u
 	}
 	small := label{size: 15 * u, colour: pale, bare: true}
@@ -55,7 +59,11 @@ func (d *drawing) values() []string {
 	case o != nil:
 		lines = append(lines, three(o.XUm, o.UXUm, o.YUm, o.UYUm, o.ThetaDeg, o.UTheta))
 	case a != nil:
-		lines = append(lines, fmt.Sprintf("%d %s: %d present, %d missing, %d tilted", len(a.Sites), a.Kind, a.Present, a.Missing, a.Tilted))
+		text := fmt.Sprintf("%d %s: %d present, %d missing", len(a.Sites), a.Kind, a.Present, a.Missing)
+		if a.Kind == "columns" {
+			text += fmt.Sprintf(", %d tilted", a.Tilted)
+		}
+		lines = append(lines, text)
 	}
 	if d.r.Refusal == nil {
 		for _, r := range d.r.Verdict.Reasons {

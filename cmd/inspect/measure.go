@@ -1,0 +1,147 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"plumbsquare/internal/batch"
+	"plumbsquare/internal/intake"
+	"plumbsquare/internal/reading"
+)
+
+const measureLong = `Measures pictures and judges each by its part file: accept, reject, review (the uncertainty
+straddles a limit) or retake (the picture can't be measured, and why).
+
+A folder means its pictures and those that its traveler.csv names. What is known of a picture
+comes from the flags, else from traveler.csv in its folder (columns image, part, view, scope,
+lot, sample, head, nozzle, pick_position, operator, taken_at), else from PICTURE.yaml beside it
+with the same keys, else from its name and from the station file.
+
+Expanded uncertainties (k = 2) stand behind ±. docs/readings.md describes every field.`
+
+const measureExample = `  inspect measure --part tern.yaml --scope bench1.yaml --view die-plan lot42/*.png
+  inspect measure lot42 -o lot42.jsonl --overlay lot42-overlays
+  inspect measure --json lot42 | head -1`
+
+type measureOptions struct {
+	part, scope, view, station string
+	parts, scopes              []string
+	workers                    int
+
+	json           bool
+	out, csv       string
+	overlay        string
+	stdout, stderr io.Writer
+}
+
+func newMeasureCmd() *cobra.Command {
+	var o measureOptions
+	cmd := &cobra.Command{
+		Use:     "measure [flags] PICTURE|FOLDER|GLOB...",
+		Short:   "Measure pictures and judge them",
+		Long:    measureLong,
+		Example: measureExample,
+		Args:    usageArgs(cobra.MinimumNArgs(1)),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			o.stdout, o.stderr = cmd.OutOrStdout(), cmd.ErrOrStderr()
+			return runMeasure(cmd.Context(), o, args)
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&o.part, "part", "", "part file, or the name of one; goes before what the pictures bring")
+	f.StringVar(&o.scope, "scope", "", "scope file, or the name of one; likewise")
+	f.StringVar(&o.view, "view", "", "view: die-plan, die-ir, cap-plan, column-plan, column-side or ball-plan; likewise")
+	f.StringVar(&o.station, "station", "", "station file: what all pictures of a bench have in common")
+	f.StringSliceVar(&o.parts, "parts", nil, "folders of part files, for parts that are asked for by name")
+	f.StringSliceVar(&o.scopes, "scopes", nil, "folders of scope files, likewise")
+	f.BoolVar(&o.json, "json", false, "print readings as JSON Lines instead of a table")
+	f.StringVarP(&o.out, "output", "o", "", "write the readings to this file, JSON Lines")
+	f.StringVar(&o.csv, "csv", "", "write a table of shots to this file, and one of sites beside it (NAME-sites.csv)")
+	f.StringVar(&o.overlay, "overlay", "", "draw what was measured over each picture into this folder, PNG")
+	f.IntVar(&o.workers, "workers", 0, "pictures measured at a time; 0 is one a core")
+	return cmd
+}
+
+// runMeasure measures what args name. Whatever one picture does, the others are measured; errors
+// are printed as they come and decide the exit status at the end.
+func runMeasure(ctx context.Context, o measureOptions, args []string) error {
+	jobs, errs, err := o.jobs(args)
+	if err != nil {
+		return err
+	}
+	failed := len(errs)
+	for _, err := range errs {
+		fmt.Fprintf(o.stderr, "inspect: %v\n", err)
+	}
+	if len(jobs) == 0 {
+		return errReported
+	}
+	sinks, err := newSinks(o, jobs)
+	if err != nil {
+		return err
+	}
+	bar := newProgress(o.stderr, len(jobs))
+	options := batch.Options{Program: version(), Today: time.Now(), Workers: o.workers, Progress: bar.step}
+	if o.overlay != "" {
+		drawer, err := newDrawer(o.overlay, jobs)
+		if err != nil {
+			return errors.Join(err, sinks.abandon())
+		}
+		options.After = drawer.draw
+	}
+	var tally tally
+	err = batch.Run(ctx, jobs, options, func(r batch.Result) error {
+		if r.Err != nil {
+			failed++
+			bar.around(func() { fmt.Fprintf(o.stderr, "inspect: %v\n", r.Err) })
+		}
+		if r.Reading == nil {
+			return nil
+		}
+		tally.add(r.Reading)
+		var err error
+		bar.around(func() { err = sinks.write(r.Reading) })
+		return err
+	})
+	bar.end()
+	if err != nil {
+		kept := sinks.abandon()
+		if errors.Is(err, context.Canceled) {
+			err = fmt.Errorf("stopped after %d of %d pictures", tally.all(), len(jobs))
+		}
+		return errors.Join(err, kept)
+	}
+	if err := sinks.close(&tally, failed); err != nil {
+		return err
+	}
+	switch {
+	case failed > 0:
+		return errReported
+	case tally[reading.Accept] < tally.all():
+		return errNotAccepted
+	}
+	return nil
+}
+
+// jobs returns what args name, what is wrong with some of it, or why nothing can be done.
+func (o measureOptions) jobs(args []string) ([]intake.Job, []error, error) {
+	view, err := intake.ParseView(o.view)
+	if err != nil {
+		return nil, nil, usageError{fmt.Errorf("--view: %w", err)}
+	}
+	in := intake.Options{Override: intake.Particulars{Part: o.part, Scope: o.scope, Shot: reading.Shot{View: view}}}
+	library := intake.Library{PartDirs: o.parts, ScopeDirs: o.scopes}
+	if o.station != "" {
+		if err := in.Bench(&library, o.station); err != nil {
+			return nil, nil, err
+		}
+	}
+	shots, errs := intake.Gather(args, in)
+	jobs, more := library.Jobs(shots)
+	return jobs, append(errs, more...), nil
+}

@@ -1,0 +1,231 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"unicode/utf8"
+
+	"plumbsquare/internal/intake"
+	"plumbsquare/internal/reading"
+)
+
+// sinks are the places that readings go to.
+type sinks struct {
+	writes []func(*reading.Reading) error
+	files  []*outFile
+	table  *table
+}
+
+func newSinks(o measureOptions, jobs []intake.Job) (*sinks, error) {
+	s := new(sinks)
+	if o.json {
+		s.lines(o.stdout)
+	} else {
+		s.table = newTable(o.stdout, jobs)
+		s.writes = append(s.writes, s.table.write)
+	}
+	if o.out != "" {
+		f, err := s.file(o.out)
+		if err != nil {
+			return nil, err
+		}
+		s.lines(f)
+	}
+	if o.csv != "" {
+		if err := s.tables(o.csv); err != nil {
+			return nil, errors.Join(err, s.abandon())
+		}
+	}
+	return s, nil
+}
+
+func (s *sinks) file(name string) (*outFile, error) {
+	f, err := createOut(name)
+	if err == nil {
+		s.files = append(s.files, f)
+	}
+	return f, err
+}
+
+func (s *sinks) lines(w io.Writer) {
+	s.writes = append(s.writes, func(r *reading.Reading) error { return json.NewEncoder(w).Encode(r) })
+}
+
+// tables writes shots to name and sites beside it.
+func (s *sinks) tables(name string) error {
+	f, err := s.file(name)
+	if err != nil {
+		return err
+	}
+	shots, err := reading.NewShotTable(f)
+	if err != nil {
+		return err
+	}
+	ext := filepath.Ext(name)
+	if f, err = s.file(strings.TrimSuffix(name, ext) + "-sites" + ext); err != nil {
+		return err
+	}
+	sites, err := reading.NewSiteTable(f)
+	s.writes = append(s.writes, shots.Write, sites.Write)
+	return err
+}
+
+func (s *sinks) write(r *reading.Reading) error {
+	for _, w := range s.writes {
+		if err := w(r); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// close finishes the files.
+func (s *sinks) close(t *tally, failed int) error {
+	var errs []error
+	for _, f := range s.files {
+		errs = append(errs, f.close())
+	}
+	if s.table != nil {
+		errs = append(errs, s.table.end(t, failed))
+	}
+	return errors.Join(errs...)
+}
+
+// abandon closes files that aren't complete and says where what they hold is.
+func (s *sinks) abandon() error {
+	var errs []error
+	for _, f := range s.files {
+		errs = append(errs, f.abandon())
+	}
+	return errors.Join(errs...)
+}
+
+// An outFile is written beside its name and takes it when it is complete, so that nobody reads
+// half of it.
+type outFile struct {
+	*os.File
+	name string
+}
+
+const partialSuffix = ".partial"
+
+func createOut(name string) (*outFile, error) {
+	f, err := os.Create(name + partialSuffix)
+	return &outFile{f, name}, err
+}
+
+func (f *outFile) close() error {
+	if err := errors.Join(f.Sync(), f.Close()); err != nil {
+		return err
+	}
+	return os.Rename(f.name+partialSuffix, f.name)
+}
+
+func (f *outFile) abandon() error {
+	return errors.Join(f.Close(), fmt.Errorf("what was done so far is in %s%s", f.name, partialSuffix))
+}
+
+// A tally counts verdicts.
+type tally map[reading.Decision]int
+
+func (t *tally) add(r *reading.Reading) {
+	if *t == nil {
+		*t = tally{}
+	}
+	(*t)[r.Verdict.Decision]++
+}
+
+func (t tally) all() (n int) {
+	for _, c := range t {
+		n += c
+	}
+	return n
+}
+
+// A table prints readings for people, a line a shot.
+type table struct {
+	w     io.Writer
+	width int // of the column of pictures
+}
+
+const widestName = 40
+
+func newTable(w io.Writer, jobs []intake.Job) *table {
+	t := &table{w: w, width: len("picture")}
+	for _, j := range jobs {
+		t.width = min(max(t.width, utf8.RuneCountInString(filepath.Base(j.Path))), widestName)
+	}
+	fmt.Fprintf(w, "%-8s %-*s %17s %17s %21s\n", "verdict", t.width, "picture", "X ± U, µm", "Y ± U, µm", "θ ± U, °")
+	return t
+}
+
+func (t *table) write(r *reading.Reading) error {
+	name := filepath.Base(r.Source.Picture)
+	if n := utf8.RuneCountInString(name); n > t.width {
+		runes := []rune(name)
+		name = "…" + string(runes[n-t.width+1:])
+	}
+	var x, y, theta string
+	if o := r.Offset; o != nil {
+		x, y, theta = plusMinus(o.XUm, o.UXUm), plusMinus(o.YUm, o.UYUm), plusMinus(o.ThetaDeg, o.UTheta)
+	} else if a := r.Array; a != nil && a.Present > 0 {
+		x, y, theta = plusMinus(a.XUm, a.UXUm), plusMinus(a.YUm, a.UYUm), plusMinus(a.ThetaDeg, a.UTheta)
+	}
+	line := fmt.Sprintf("%-8s %-*s %17s %17s %21s  %s", r.Verdict.Decision, t.width, name, x, y, theta, remark(r))
+	_, err := fmt.Fprintln(t.w, strings.TrimRight(line, " "))
+	return err
+}
+
+// plusMinus writes a value with its expanded uncertainty; nothing for one that the view doesn't
+// show, which has none.
+func plusMinus(v, u float64) string {
+	if u == 0 {
+		return ""
+	}
+	return reading.PlusMinus(v, 2*u)
+}
+
+// remark says in a few words what stands behind a verdict.
+func remark(r *reading.Reading) string {
+	const most = 2
+	if r.Refusal != nil {
+		return r.Refusal.Gate + ": " + r.Refusal.Instruction
+	}
+	var words []string
+	more := 0
+	for _, reason := range r.Verdict.Reasons {
+		switch {
+		case reason.Decision == reading.Accept:
+		case len(words) < most:
+			words = append(words, reason.Text)
+		default:
+			more++
+		}
+	}
+	if more > 0 {
+		words = append(words, fmt.Sprintf("and %d more", more))
+	}
+	if len(words) == 0 && r.Array != nil {
+		words = append(words, fmt.Sprintf("%d of %d %s present", r.Array.Present, len(r.Array.Sites), r.Array.Kind))
+	}
+	return strings.Join(words, "; ")
+}
+
+func (t *table) end(counts *tally, failed int) error {
+	var words []string
+	for _, d := range []reading.Decision{reading.Accept, reading.Reject, reading.Review, reading.Retake} {
+		if n := (*counts)[d]; n > 0 {
+			words = append(words, fmt.Sprintf("%d %s", n, d))
+		}
+	}
+	if failed > 0 {
+		words = append(words, fmt.Sprintf("%d could not be done", failed))
+	}
+	_, err := fmt.Fprintf(t.w, "\n%d measured: %s\n", counts.all(), strings.Join(words, ", "))
+	return err
+}
