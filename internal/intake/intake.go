@@ -24,8 +24,8 @@ type Shot struct {
 
 // Particulars are what may be told of a shot. An empty one is not known.
 type Particulars struct {
-	Part  string // path of a part file or the name of one
-	Scope string // path of a scope file or the name of one
+	Part  string // path of a part file, or the name of one
+	Scope string // path of a scope file, or the name of one
 	reading.Shot
 }
 

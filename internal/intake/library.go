@@ -111,17 +111,30 @@ func (l *Library) scope(s Shot) (*scope.Scope, error) {
 	return find("scope", s.Scope, filepath.Dir(s.Path), l.ScopeDirs, l.scopes, scope.Load)
 }
 
-// find reads the file that ref names: a path, from here or from the picture's folder, or a name
-// without extension of a file in that folder or in dirs.
+// isPath tells the path of a part or scope file from the name of one.
+func isPath(ref string) bool {
+	ext := filepath.Ext(ref)
+	return ext == ".yaml" || ext == ".yml" || strings.ContainsAny(ref, `/\`)
+}
+
+// under returns what a file in a folder means by a part or scope file.
+func under(folder, ref string) string {
+	if !isPath(ref) {
+		return ref
+	}
+	ref = filepath.FromSlash(strings.ReplaceAll(ref, `\`, "/"))
+	if filepath.IsAbs(ref) {
+		return ref
+	}
+	return filepath.Join(folder, ref)
+}
+
+// find reads the file that ref names: a path, or the name without extension of a file in the
+// picture's folder or in dirs.
 func find[T any](kind, ref, folder string, dirs []string, known map[string]answer[T], load func([]byte, string) (*T, error)) (*T, error) {
-	ref = filepath.FromSlash(ref)
-	var candidates []string
-	switch ext := filepath.Ext(ref); {
-	case filepath.IsAbs(ref):
-		candidates = []string{ref}
-	case ext == ".yaml" || ext == ".yml" || strings.ContainsRune(ref, filepath.Separator):
-		candidates = []string{ref, filepath.Join(folder, ref)}
-	default:
+	candidates := []string{ref}
+	if !isPath(ref) {
+		candidates = nil
 		for _, d := range append([]string{folder}, dirs...) {
 			candidates = append(candidates, filepath.Join(d, ref+".yaml"))
 		}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"sync"
 
 	"plumbsquare/internal/reading"
@@ -69,8 +70,9 @@ func parseSidecar(file string, b []byte) (Particulars, error) {
 	if err := strictyaml.Decode(file, b, sch, &f).Err(); err != nil {
 		return Particulars{}, err
 	}
+	folder := filepath.Dir(file)
 	return Particulars{
-		Part: f.Part, Scope: f.Scope,
+		Part: under(folder, f.Part), Scope: under(folder, f.Scope),
 		Shot: reading.Shot{
 			View: reading.View(f.View), Lot: f.Lot, Sample: f.Sample, Head: f.Head, Nozzle: f.Nozzle,
 			PickPosition: f.PickPosition, Operator: f.Operator, TakenAt: f.TakenAt,

@@ -106,9 +106,11 @@ func parseTraveler(file string, b []byte) (*traveler, []error) {
 			continue
 		}
 		r.line = n
+		folder := filepath.Dir(file)
 		if !filepath.IsAbs(r.path) {
-			r.path = filepath.Join(filepath.Dir(file), r.path)
+			r.path = filepath.Join(folder, r.path)
 		}
+		r.Part, r.Scope = under(folder, r.Part), under(folder, r.Scope)
 		if first, ok := t.of[r.path]; ok {
 			wrong(n, "picture %s has a row already, line %d; that one counts", r.path, t.rows[first].line)
 			continue
