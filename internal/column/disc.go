@@ -17,6 +17,7 @@ type disc struct {
 	inside float64 // level of the face, DN
 	ground float64 // mean level beyond its edge
 	misfit float64 // root of the reduced chi-square
+	loss   float64 // mean square of the residuals over their noise, each bounded
 	umPx   float64 // µm per px there
 	gleam  float64 // balls: how far the lights' reflections stand out from the face, DN
 
@@ -47,8 +48,10 @@ type discFitter struct {
 	gx, gy   float64 // slope of the light, 1/px along the image axes
 	flat     bool    // the ground is even: one level for it, over groundPx beyond the edge
 	groundPx float64
-	every    int  // one in so many pixels is used; 0 means all
-	uneven   bool // the face too has a level of its own in each sector, along its rim
+	misfit   float64 // usual misfit of whole faces; 0 while unknown
+	known    float64 // faces' radius, µm, where it is to hold the fit; 0 where free
+	every    int     // one in so many pixels is used; 0 means all
+	uneven   bool    // the face too has a level of its own in each sector, along its rim
 	edge     *edgeProfile
 
 	px []facePixel // near the edge
@@ -130,7 +133,10 @@ const (
 	levelGap  = 1.5 // sigmas from the edge at which levels are taken: the profile knows the rest
 	flatGap   = 2.3 // the same where one level holds all around
 	maxSteps  = 6
-	slackPx   = 1.5 // by how much the centre may move without gathering pixels anew
+
+	// radiusSpread is how far, as a share, faces of one array differ in radius.
+	radiusSpread = 0.01
+	slackPx      = 1.5 // by how much the centre may move without gathering pixels anew
 )
 
 // fit refines a disc from a start good to about a pixel, by maximum likelihood: a blurred
@@ -163,6 +169,12 @@ func (f *discFitter) fit(x, y, r float64) (disc, bool) {
 		if q.n < 40.0/float64(stride*max(1, f.every)) {
 			return d, false
 		}
+		if f.known > 0 {
+			known := f.known / um
+			w := 1 / (radiusSpread * known * radiusSpread * known)
+			q.h[5] += w
+			q.g[2] += w * (known - e.r)
+		}
 		inv, ok := invert3(q.h)
 		if !ok {
 			return d, false
@@ -188,6 +200,7 @@ func (f *discFitter) fit(x, y, r float64) (disc, bool) {
 		}
 		d.cov = [2][2]float64{{inv[0] * grow, inv[1] * grow}, {inv[1] * grow, inv[3] * grow}}
 		d.ur = math.Sqrt(inv[5] * grow)
+		d.loss = q.loss / q.n
 		d.r = e.r
 		det := j[0][0]*j[1][1] - j[0][1]*j[1][0]
 		d.x = x + (j[1][1]*e.x-j[0][1]*e.y)/det
@@ -206,6 +219,7 @@ type score struct {
 	h           [6]float64
 	g           [3]float64
 	n, abs, chi float64 // count, sum of the absolute values, weighted sum of squares
+	loss        float64 // sum of the squares, each bounded
 }
 
 // measureLevels gives each gathered pixel the levels of face and ground that belong to it.
@@ -240,6 +254,7 @@ func (f *discFitter) score(e *estimate, stride int, bound float64) (q score) {
 	in2, out2 = in2*in2, out2*out2
 	readVar, gain := f.noise.ReadVar, f.noise.Gain
 	cut := 1 / (4 * bound * bound)
+	lossBound := 9 * max(1, f.misfit*f.misfit)
 	knots, first := f.edge.knots, f.edge.first
 	for i := 0; i < len(f.px); i += stride {
 		p := &f.px[i]
@@ -263,6 +278,7 @@ func (f *discFitter) score(e *estimate, stride int, bound float64) (q score) {
 		e2 := res * res * w
 		q.n++
 		q.abs += math.Sqrt(e2)
+		q.loss += min(e2, lossBound)
 		rw := 1 - e2*cut
 		if rw <= 0 {
 			continue

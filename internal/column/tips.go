@@ -213,6 +213,9 @@ type sight struct {
 // wholeStep is the share of the usual fall of light that three quarters of a whole face's edge show.
 const wholeStep = 0.35
 
+// poorMisfit is how much worse than usual a fit may be before another is looked for.
+const poorMisfit = 2.5
+
 // End faces are cut from one wire; balls vary more, and a bare pad may be nearly as large.
 func (pic *shot) tolerances(v *sight) {
 	v.wholeRadius, v.dimRadius = 0.06, 0.08
@@ -225,7 +228,7 @@ func (pic *shot) tolerances(v *sight) {
 // face, all over the site.
 func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 	drawn := pic.radiusPx()
-	var radii, steps []float64
+	var radii, steps, misfits []float64
 	for i := range seats {
 		s := &seats[i]
 		if !f.holds(s.px, s.py, drawn+3*f.sigma+5) {
@@ -236,12 +239,14 @@ func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 		if s.found && s.d.lower() > 0 {
 			radii = append(radii, s.d.r*s.d.umPx)
 			steps = append(steps, s.d.steps[directions/2])
+			misfits = append(misfits, s.d.misfit)
 		}
 	}
 	v := sight{pitch: 1000 * pic.part.Array.PitchMm / pic.tip.UmPerPx()}
 	if len(radii) == 0 {
 		return v
 	}
+	f.misfit = median(misfits)
 	v.um = median(radii)
 	v.r = v.um / pic.tip.UmPerPx()
 	v.step = median(steps)
@@ -252,16 +257,28 @@ func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 	}
 	for i := range seats {
 		s := &seats[i]
-		if s.unseen || s.found && v.whole(&s.d) && s.d.gleam >= leastGleam*v.gleam {
+		poor := s.d.misfit > poorMisfit*f.misfit
+		if s.unseen || s.found && !poor && v.whole(&s.d) && s.d.gleam >= leastGleam*v.gleam {
 			continue
 		}
 		usual := v.stepNear(seats, i)
-		if s.found && v.wholeAgainst(&s.d, usual) && s.d.gleam >= leastGleam*v.gleam {
+		whole := s.found && v.wholeAgainst(&s.d, usual) && s.d.gleam >= leastGleam*v.gleam
+		if whole && !poor {
 			continue
 		}
 		s.found = false
 		d, ok := f.hunt(s.px, s.py, v)
 		switch {
+		case whole:
+			s.found = true
+			// Only now is it known what a loss is to be bounded by.
+			if again, fits := f.fit(s.d.x, s.d.y, s.d.r); fits {
+				s.d.loss = again.loss
+			}
+			if !ok || d.loss >= s.d.loss || !v.wholeAgainst(&d, usual) {
+				continue
+			}
+			d.gleam = s.d.gleam
 		case !ok:
 		case pic.balls():
 			d.gleam = f.gleam(&d)
@@ -398,6 +415,14 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 		}
 		return 0
 	})
+	// A dim face shows little of its edge: all pixels, and columns, cut from one wire, at the usual
+	// radius.
+	every := f.every
+	f.every = 1
+	if !f.uneven {
+		f.known = v.um
+	}
+	defer func() { f.every, f.known = every, 0 }()
 	var best disc
 	found := false
 	var tried []spot
@@ -421,7 +446,23 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 			best, found = d, true
 		}
 	}
+	if found {
+		f.shake(&best)
+	}
 	return best, found
+}
+
+// shake fits a face anew from places around and keeps what explains the pixels best: beside a
+// flank a dim face has more than one place that looks right nearby.
+func (f *discFitter) shake(best *disc) {
+	const offPx = 2.5
+	at := *best
+	for k := 0; k < directions; k += directions / 8 {
+		d, ok := f.fit(at.x+offPx*rays[k].x, at.y+offPx*rays[k].y, at.r)
+		if ok && d.loss < best.loss && math.Hypot(d.x-at.x, d.y-at.y) < 2*offPx && d.lower() > 0.7*at.lower() {
+			*best = d
+		}
+	}
 }
 
 // circle is the mean fall of light across the worse three quarters of a circle's edge, seen in
