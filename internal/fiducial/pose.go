@@ -80,8 +80,6 @@ func solvePose(obs []observation) (geom.Pose, [4][4]float64, error) {
 }
 
 const (
-	// placeUm is how well a mark sits where the drawing puts it on the ceramic, standard deviation.
-	placeSd = 0.3 * geom.Micrometre
 	// outlier is the probability below which a mark's place contradicts the others.
 	outlier = 1e-4
 	// grossPx is the smallest misplacement worth dropping a mark for.
@@ -140,10 +138,7 @@ func (f *Found) observations(used []int) []observation {
 	obs := make([]observation, 0, len(used))
 	for _, k := range used {
 		m := f.Marks[k]
-		c := m.Fit.Cov
-		c[0][0] += float64(placeSd * placeSd)
-		c[1][1] += float64(placeSd * placeSd)
-		obs = append(obs, observation{m.Place.Point(), m.Fit.Centre, c})
+		obs = append(obs, observation{m.Place.Point(), m.Fit.Centre, m.Fit.Cov})
 	}
 	return obs
 }
@@ -160,8 +155,7 @@ func (f *Found) residuals(pose geom.Pose) float64 {
 		m.ResidualX, m.ResidualY = at.X-want.X, at.Y-want.Y
 		if m.Used {
 			c := m.Fit.Cov
-			chi2 += float64(m.ResidualX*m.ResidualX)/(c[0][0]+float64(placeSd*placeSd)) +
-				float64(m.ResidualY*m.ResidualY)/(c[1][1]+float64(placeSd*placeSd))
+			chi2 += float64(m.ResidualX*m.ResidualX)/c[0][0] + float64(m.ResidualY*m.ResidualY)/c[1][1]
 		}
 	}
 	return chi2

@@ -1,10 +1,10 @@
 package fit
 
 import (
+	"cmp"
 	"errors"
 	"math"
-
-	"gonum.org/v1/gonum/mat"
+	"slices"
 
 	"plumbsquare/internal/geom"
 )
@@ -42,25 +42,22 @@ type EdgeWindow struct {
 var ErrNoEdge = errors.New("no straight edge")
 
 const (
-	stepPx        = 12  // length of a segment: long enough to average noise, short against a chip
-	reachSigmas   = 5.0 // window to each side of the edge, in blurs
-	reachExtraPx  = 2.0
-	cleanSigmas   = 12.0 // the same when noise alone explains the edge
-	cleanMisfit   = 1.12
-	slopeTypical  = 0.02 // change of light across an edge, of its contrast per pixel
-	minUsedPoints = 6
+	stepPx      = 12   // length of a segment: long enough to average noise, short against a chip
+	cleanSigmas = 12.0 // window to each side where noise alone explains the edge, in blurs
+	cleanMisfit = 1.12
 )
 
-// FitEdge finds the straight edge near line and fits it on raw pixels.
+// FitEdges finds the straight edges near line and fits them on raw pixels, the best seen first;
+// an edge with a rim beside it gives two or three, and what else is known must choose.
 //
-// The edge is first found as the line along which the level steps most consistently. Then each
-// short segment gets its own levels and light slopes (traces, flux and shadow change along an
-// edge), one point spread serves all, and a robust line through the segments' places shrugs off
-// chips. Where that shows nothing but noise, one model with common levels is fitted to all
-// pixels: the maximum-likelihood estimate.
+// Edges are first found as the lines along which the level steps most consistently. Then each
+// short segment gets its own levels and light slopes (traces and flux change along an edge), one
+// point spread and one shadow serve all, and a segment whose place contradicts the others' is set
+// aside (chips, glints). Where noise alone explains what is seen, one model with common levels is
+// fitted to all pixels: the maximum-likelihood estimate.
 //
 // It returns ErrNoEdge when the picture shows none there.
-func FitEdge(src Source, line Line, win EdgeWindow) (*Edge, error) {
+func FitEdges(src Source, line Line, win EdgeWindow) ([]*Edge, error) {
 	um := src.Plane.UmPerPx()
 	blurPx := win.Blur.Um() / um
 	if blurPx == 0 {
@@ -68,39 +65,51 @@ func FitEdge(src Source, line Line, win EdgeWindow) (*Edge, error) {
 	}
 	blurPx = min(max(blurPx, 0.5), 6)
 
-	reach := win.SearchPx + reachSigmas*blurPx + reachExtraPx
+	reach := win.SearchPx + insideSigmas*blurPx + windowPx + shadowPx
 	b := newBand(src, line, win.Half, reach, stepPx)
-	if len(b.segments) < minUsedPoints {
+	if len(b.segments) < minSegments {
 		return nil, ErrNoEdge
 	}
-	offset, slope, ok := b.search(win.SearchPx*um, win.Half.Um(), blurPx*um)
-	if !ok {
-		return nil, ErrNoEdge
-	}
-
-	// Twice, because the first pass corrects the line and the blur that the second starts from.
-	var e *Edge
-	at := line.Moved(geom.Length(offset), slope)
-	for range 2 {
-		reach = max(reachSigmas, cleanSigmas)*blurPx + reachExtraPx
-		b = newBand(src, at, win.Half, reach, stepPx)
-		var err error
-		if e, err = b.fitLocal(blurPx * um); err != nil {
-			return nil, err
+	var edges []*Edge
+	for _, s := range b.search(win.SearchPx*um, win.Half.Um(), blurPx*um) {
+		at := line.Moved(geom.Length(s.offset), s.slope)
+		near := newBand(src, at, win.Half, max(insideSigmas*blurPx+shadowPx, cleanSigmas*blurPx)+windowPx, stepPx)
+		e, err := near.fitStretches(blurPx * um)
+		if err != nil {
+			continue
 		}
-		at, blurPx = e.Line, min(max(e.Blur.Um()/um, 0.4), 8)
+		if c := near.fitClean(e); c != nil {
+			e = c
+		}
+		e.Offset, e.Slope = e.Line.In(line)
+		if !slices.ContainsFunc(edges, func(o *Edge) bool { return math.Abs((o.Offset - e.Offset).Um()) < blurPx*um }) {
+			edges = append(edges, e)
+		}
+		if e.Clean {
+			return edges, nil
+		}
 	}
-	if c := b.fitClean(e); c != nil {
-		e = c
+	if len(edges) == 0 {
+		return nil, ErrNoEdge
 	}
-	e.Offset, e.Slope = e.Line.In(line)
-	return e, nil
+	return edges, nil
 }
 
-// search looks for the line along which the level steps most consistently, among offsets within
-// ±range and slopes that move the ends by as much. A segment's vote is capped, so that a few
+// A sighting is a line along which the level steps consistently.
+type sighting struct {
+	offset, slope, score float64
+	sign                 float64 // 1 where the outside is brighter
+}
+
+const (
+	sightings = 2   // of each sign
+	faintest  = 0.2 // score of a sighting beside the best
+)
+
+// search looks for the lines along which the level steps most consistently, among offsets within
+// ±range and slopes that move the ends by as much, best first. A segment's vote is capped, so that a few
 // bright capacitors or glints don't outvote an edge that is seen everywhere.
-func (b *band) search(rangeUm, halfUm, sigma float64) (offset, slope float64, ok bool) {
+func (b *band) search(rangeUm, halfUm, sigma float64) []sighting {
 	step := 0.5 * b.um
 	n := int(rangeUm/step) + 1
 	votes := make([][]float64, len(b.segments))
@@ -116,30 +125,47 @@ func (b *band) search(rangeUm, halfUm, sigma float64) (offset, slope float64, ok
 		votes[i] = v
 	}
 	capVotes(votes)
-	best := 0.0
+	var found []sighting
 	for a := -n; a <= n; a++ {
+		rise := sighting{offset: float64(a) * step, sign: 1}
+		fall := sighting{offset: float64(a) * step, sign: -1}
 		for t := -n; t <= n; t++ {
-			sum, pos, neg := 0.0, 0.0, 0.0
+			sum := 0.0
 			for i := range votes {
 				k := wide + int(math.Round(float64(a)+float64(t)*s[i]/halfUm))
-				if k < 0 || k > 2*wide {
-					continue
-				}
-				if v := votes[i][k]; v > 0 {
-					pos += v
-				} else {
-					neg -= v
+				if k >= 0 && k <= 2*wide {
+					sum += votes[i][k]
 				}
 			}
-			// An edge is darker or brighter outside all along, with rare exceptions.
-			sum = max(pos, neg) - min(pos, neg)
-			sum *= 1 - 0.02*math.Abs(float64(t))/float64(n+1) // of equals, the straightest
-			if sum > best {
-				best, offset, slope = sum, float64(a)*step, float64(t)*step/halfUm
+			// An edge is darker or brighter outside all along, with rare exceptions; of equals,
+			// the straightest is taken.
+			sum *= 1 - 0.02*math.Abs(float64(t))/float64(n+1)
+			best := &rise
+			if sum < 0 {
+				best, sum = &fall, -sum
+			}
+			if sum > best.score {
+				best.score, best.slope = sum, float64(t)*step/halfUm
 			}
 		}
+		found = append(found, rise, fall)
 	}
-	return offset, slope, best > 0
+	slices.SortStableFunc(found, func(p, q sighting) int { return cmp.Compare(q.score, p.score) })
+	var out []sighting
+	for _, f := range found {
+		same := 0
+		near := slices.ContainsFunc(out, func(o sighting) bool {
+			if o.sign != f.sign {
+				return false
+			}
+			same++
+			return math.Abs(o.offset-f.offset) < 3*sigma
+		})
+		if f.score > 0 && f.score >= faintest*found[0].score && !near && same < sightings {
+			out = append(out, f)
+		}
+	}
+	return out
 }
 
 // stepAt is the level within two blurs outside u minus that inside.
@@ -177,48 +203,6 @@ func capVotes(votes [][]float64) {
 			v[k] = min(max(v[k], -limit), limit)
 		}
 	}
-}
-
-// fitLocal fits each segment with its own levels and then the robust line through them.
-func (b *band) fitLocal(sigma float64) (*Edge, error) {
-	var pts []place
-	for range 3 {
-		pts = pts[:0]
-		var sum, weight float64
-		for i := range b.segments {
-			p, ok := b.segments[i].fit(sigma, b.um)
-			if !ok {
-				continue
-			}
-			pts = append(pts, p)
-			// The common point spread: a weighted mean of the segments' steps towards theirs.
-			sum += p.dsigma / p.varSigma
-			weight += 1 / p.varSigma
-		}
-		if len(pts) < minUsedPoints {
-			return nil, ErrNoEdge
-		}
-		step := sum / weight
-		sigma = min(max(sigma+step, 0.6*sigma, 0.35*b.um), 1.6*sigma)
-	}
-	ln, err := fitLine(pts, b.um)
-	if err != nil {
-		return nil, err
-	}
-	e := &Edge{
-		Line: b.line.Moved(geom.Length(ln.a), ln.b), Cov: ln.cov, Blur: geom.Length(sigma),
-		Used: float64(ln.used) / float64(len(b.segments)), Rms: geom.Length(ln.rms),
-	}
-	steps := make([]float64, 0, len(pts))
-	for i, p := range pts {
-		e.Profile = append(e.Profile, EdgePoint{
-			S: geom.Length(p.s), U: geom.Length(p.d - ln.a - ln.b*p.s),
-			Sd: geom.Length(math.Sqrt(p.varD)), Used: ln.w[i] > 0,
-		})
-		steps = append(steps, p.step)
-	}
-	e.Contrast = median(steps)
-	return e, nil
 }
 
 // fitClean fits one model with common levels and linear light to all pixels of the band. It
@@ -286,114 +270,4 @@ func (b *band) fitClean(local *Edge) *Edge {
 	e.Blur = geom.Length(math.Abs(sol.p[cBlur]))
 	e.Contrast = sol.p[cOut] - sol.p[cIn]
 	return &e
-}
-
-// A place is where the edge lies in one segment.
-type place struct {
-	s, d, varD       float64 // µm, µm²
-	step             float64 // level outside minus inside, DN
-	dsigma, varSigma float64 // by how much this segment would change the point spread, µm
-}
-
-// fit fits one segment with a given point spread: place, two levels, and a slope of the light on
-// each side that is held near 0 by what is typical.
-func (sg *segment) fit(sigma, um float64) (place, bool) {
-	const (
-		fPlace = iota
-		fSigma
-		fIn
-		fOut
-		fSlopeIn
-		fSlopeOut
-		n
-	)
-	in, out := sg.levels(sigma)
-	step := out - in
-	if step == 0 {
-		return place{}, false
-	}
-	p := [n]float64{fIn: in, fOut: out, fSigma: sigma}
-	reach := reachSigmas*sigma + reachExtraPx*um
-	h := mat.NewSymDense(n, nil)
-	g := mat.NewVecDense(n, nil)
-	dp := mat.NewVecDense(n, nil)
-	var chol mat.Cholesky
-	prior := slopeTypical * math.Abs(step) / um
-	var chi2, cells float64
-	for range 5 {
-		h.Zero()
-		g.Zero()
-		chi2, cells = 0, 0
-		raw := h.RawSymmetric().Data
-		gr := g.RawVector().Data
-		for i, u := range sg.u {
-			if math.Abs(u-p[fPlace]) > reach {
-				continue
-			}
-			t := (u - p[fPlace]) / sigma
-			cdf, pdf := normal(t)
-			x := u - p[fPlace]
-			a, b := p[fIn]+p[fSlopeIn]*x, p[fOut]+p[fSlopeOut]*x
-			k := -(b - a) * pdf / sigma
-			d := [n]float64{k, k * t, 1 - cdf, cdf, (1 - cdf) * x, cdf * x}
-			r := sg.z[i] - (a + (b-a)*cdf)
-			w := sg.w[i]
-			chi2 += w * r * r
-			cells++
-			for ia, da := range d {
-				gr[ia] += w * r * da
-				for ib := ia; ib < n; ib++ {
-					raw[ia*n+ib] += w * da * d[ib]
-				}
-			}
-		}
-		if cells < 2*n {
-			return place{}, false
-		}
-		for _, i := range [2]int{fSlopeIn, fSlopeOut} {
-			raw[i*n+i] += 1 / (prior * prior)
-			gr[i] -= p[i] / (prior * prior)
-		}
-		// The point spread belongs to all segments: held here, and its wish is reported.
-		raw[fSigma*n+fSigma] += 1 / (0.2 * sigma * 0.2 * sigma)
-		if !chol.Factorize(h) || chol.SolveVecTo(dp, g) != nil {
-			return place{}, false
-		}
-		for i := range p {
-			if i != fSigma {
-				p[i] += dp.AtVec(i)
-			}
-		}
-		if math.Abs(p[fPlace]) > reach {
-			return place{}, false
-		}
-	}
-	inv := mat.NewSymDense(n, nil)
-	if chol.InverseTo(inv) != nil {
-		return place{}, false
-	}
-	s2 := max(1, chi2/(cells-n))
-	return place{
-		s: sg.s, d: p[fPlace], varD: inv.At(fPlace, fPlace) * s2, step: p[fOut] - p[fIn],
-		dsigma: dp.AtVec(fSigma), varSigma: inv.At(fSigma, fSigma) * s2,
-	}, true
-}
-
-// levels estimates the levels well inside and well outside u = 0.
-func (sg *segment) levels(sigma float64) (in, out float64) {
-	var nIn, nOut float64
-	for i, u := range sg.u {
-		switch {
-		case u < -sigma && u > -4*sigma:
-			in += sg.z[i]
-			nIn++
-		case u > sigma && u < 4*sigma:
-			out += sg.z[i]
-			nOut++
-		}
-	}
-	if nIn == 0 || nOut == 0 {
-		return 0, 0
-	}
-	return in / nIn, out / nOut
 }

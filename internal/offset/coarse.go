@@ -68,36 +68,49 @@ type located struct {
 // not four at the plate's distances.
 func locate(g *picture.Gray, plane scope.Plane, want rectangle, s search) located {
 	factor := min(max(int(coarseUm/plane.UmPerPx()), 1), 8)
-	small := cv.Shrink(g, factor)
+	c := coarse{cv.Shrink(g, factor), plane, float64(factor), s.inset}
 	um := plane.UmPerPx() * float64(factor)
-	n := int(math.Ceil(float64(s.shift) / um)) // steps of offset to each side
-	slack := int(math.Ceil(float64(s.size)/um)) + 1
+	best := c.scan(want, s.shift, s.turn, um, int(math.Ceil(float64(s.size)/um))+1)
+	fine := c.scan(best, geom.Length(1.5*um), geom.Angle(1.5*um/float64(max(want.width, want.height)/2)), um/3, 4)
+	at := located{rectangle: fine}
+	for k := range at.agreement {
+		at.agreement[k] = c.agreement(fine.side(k), fine.half(k)-s.inset, um)
+	}
+	return at
+}
 
-	best := located{rectangle: want}
-	top := math.Inf(-1)
-	turns := int(math.Ceil(s.turn.Rad() * float64(max(want.width, want.height)) / 2 / um))
+// A coarse is a shrunk picture with its map.
+type coarse struct {
+	small  *picture.Gray
+	plane  scope.Plane
+	factor float64
+	inset  geom.Length
+}
+
+// scan tries shifts and turns about want in steps of um µm (at the sides' ends, for turns), and
+// sides that differ by up to slack steps.
+func (c coarse) scan(want rectangle, shift geom.Length, turn geom.Angle, um float64, slack int) rectangle {
+	n := int(math.Ceil(float64(shift) / um))
+	turns := int(math.Ceil(turn.Rad() * float64(max(want.width, want.height)) / 2 / um))
+	best, top := want, math.Inf(-1)
 	for t := -turns; t <= turns; t++ {
 		r := want
-		r.turn += geom.Angle(float64(t) / float64(max(turns, 1)) * s.turn.Rad())
+		r.turn += turn * geom.Angle(t) / geom.Angle(max(turns, 1))
 		var sc [4][]float64
 		for k := range sc {
-			sc[k] = sideScores(small, plane, factor, r.side(k), r.half(k)-s.inset, n+slack, um)
+			sc[k] = c.sideScores(r.side(k), r.half(k)-c.inset, n+slack, um)
 		}
 		dx, ex, sx := pair(sc[0], sc[2], n, slack)
 		dy, ey, sy := pair(sc[1], sc[3], n, slack)
 		if score := sx + sy; score > top {
-			top = score
+			top, best = score, r
 			sin, cos := math.Sincos(r.turn.Rad())
-			best.rectangle = r
 			x, y := dx*um, dy*um
 			best.centre.X += geom.Length(cos*x - sin*y)
 			best.centre.Y += geom.Length(sin*x + cos*y)
 			best.width += geom.Length(ex * um)
 			best.height += geom.Length(ey * um)
 		}
-	}
-	for k := range best.agreement {
-		best.agreement[k] = agreement(small, plane, factor, best.side(k), best.half(k)-s.inset, um)
 	}
 	return best
 }
@@ -126,8 +139,8 @@ func pair(plus, minus []float64, n, slack int) (shift, wider, score float64) {
 
 // sideScores returns for offsets -n..n steps outward how consistently the level steps along the
 // line moved by that much: the sum of capped steps, by its size.
-func sideScores(g *picture.Gray, plane scope.Plane, factor int, line fit.Line, half geom.Length, n int, um float64) []float64 {
-	steps := stepProfiles(g, plane, factor, line, half, n, um)
+func (c coarse) sideScores(line fit.Line, half geom.Length, n int, um float64) []float64 {
+	steps := c.stepProfiles(line, half, n, um)
 	largest := make([]float64, 0, stations)
 	for _, v := range steps {
 		m := 0.0
@@ -149,24 +162,26 @@ func sideScores(g *picture.Gray, plane scope.Plane, factor int, line fit.Line, h
 	return out
 }
 
-// stepProfiles samples the level across the line at stations along it and returns the steps
-// from inside to outside at offsets -n..n.
-func stepProfiles(g *picture.Gray, plane scope.Plane, factor int, line fit.Line, half geom.Length, n int, um float64) [][]float64 {
+// stepProfiles samples the level across the line at stations along it and returns at offsets
+// -n..n steps of um µm the level one pixel of the shrunk picture farther out minus that one
+// farther in.
+func (c coarse) stepProfiles(line fit.Line, half geom.Length, n int, um float64) [][]float64 {
 	out := make([][]float64, stations)
-	z := make([]float64, 2*n+5)
-	f := float64(factor)
+	lag := max(int(math.Round(c.plane.UmPerPx()*c.factor/um)), 1)
+	reach := n + lag
+	z := make([]float64, 2*reach+1)
 	for i := range out {
 		s := half * geom.Length(2*(float64(i)+0.5)/stations-1)
-		a := plane.ToImage(line.At(s, geom.Length(-float64(n+2)*um)))
-		b := plane.ToImage(line.At(s, geom.Length(float64(n+2)*um)))
+		a := c.plane.ToImage(line.At(s, geom.Length(-float64(reach)*um)))
+		b := c.plane.ToImage(line.At(s, geom.Length(float64(reach)*um)))
 		for k := range z {
-			t := float64(k) / float64(len(z)-1)
+			t := float64(k) / float64(2*reach)
 			x, y := a.X+t*(b.X-a.X), a.Y+t*(b.Y-a.Y)
-			z[k] = sample(g, (x-(f-1)/2)/f, (y-(f-1)/2)/f)
+			z[k] = sample(c.small, (x-(c.factor-1)/2)/c.factor, (y-(c.factor-1)/2)/c.factor)
 		}
 		v := make([]float64, 2*n+1)
 		for k := range v {
-			v[k] = (z[k+3] + z[k+4] - z[k] - z[k+1]) / 2
+			v[k] = z[k+2*lag] - z[k]
 		}
 		out[i] = v
 	}
@@ -175,8 +190,8 @@ func stepProfiles(g *picture.Gray, plane scope.Plane, factor int, line fit.Line,
 
 // agreement returns the share of stations at which the level steps near the line in the
 // direction in which most do, by at least a third of the median step.
-func agreement(g *picture.Gray, plane scope.Plane, factor int, line fit.Line, half geom.Length, um float64) float64 {
-	steps := stepProfiles(g, plane, factor, line, half, 1, um)
+func (c coarse) agreement(line fit.Line, half geom.Length, um float64) float64 {
+	steps := c.stepProfiles(line, half, 1, um)
 	all := make([]float64, 0, len(steps))
 	for _, v := range steps {
 		strongest := v[0]

@@ -25,7 +25,7 @@ type plate struct {
 const (
 	// sideSd is how well a saw or a press keeps a side to the drawing: it carries the reading
 	// when a side can't be seen.
-	sideSd = 6 * geom.Micrometre
+	sideSd geom.Length = 5
 	// turnOutlier and turnGross say when a side's direction contradicts the others': standard
 	// deviations, and its ends' distance from the line that the others expect.
 	turnOutlier = 5.0
@@ -34,18 +34,22 @@ const (
 
 // measurePlate refines a located plate side by side on raw pixels.
 func measurePlate(src fit.Source, at located, drawn rectangle, inset geom.Length, searchPx float64, blur geom.Length) (*plate, error) {
-	p := &plate{rectangle: at.rectangle}
-	seen := 0
+	var choices [4][]*fit.Edge
 	for k := range 4 {
-		e, err := fit.FitEdge(src, at.side(k), fit.EdgeWindow{Half: at.half(k) - inset, SearchPx: searchPx, Blur: blur})
-		if errors.Is(err, fit.ErrNoEdge) {
-			continue
-		}
-		if err != nil {
+		e, err := fit.FitEdges(src, at.side(k), fit.EdgeWindow{Half: at.half(k) - inset, SearchPx: searchPx, Blur: blur})
+		if err != nil && !errors.Is(err, fit.ErrNoEdge) {
 			return nil, fmt.Errorf("side %s: %w", sideNames[k], err)
 		}
-		p.edges[k], p.used[k] = e, true
-		seen++
+		choices[k] = e
+	}
+	p := &plate{rectangle: at.rectangle}
+	p.edges[0], p.edges[2] = choose(choices[0], choices[2], drawn.width-at.width)
+	p.edges[1], p.edges[3] = choose(choices[1], choices[3], drawn.height-at.height)
+	seen := 0
+	for k, e := range p.edges {
+		if p.used[k] = e != nil; p.used[k] {
+			seen++
+		}
 	}
 	for seen >= 3 {
 		if err := p.solve(drawn); err != nil {
@@ -62,6 +66,30 @@ func measurePlate(src fit.Source, at located, drawn rectangle, inset geom.Length
 		Gate: "die-edges", Got: float64(seen), Limit: 3, Unit: "sides",
 		Instruction: fmt.Sprintf("only %d of its four sides can be seen: change the light so that the edges stand out, clean the sample, and take the picture again", seen),
 	}
+}
+
+// choose takes of two opposite sides' edges the pair that makes the plate as large as it is
+// drawn; among pairs that do, the best seen. wider is by how much the drawing is larger than the
+// rectangle whose sides the edges are counted from.
+func choose(plus, minus []*fit.Edge, wider geom.Length) (p, m *fit.Edge) {
+	switch {
+	case len(plus) == 0 && len(minus) == 0:
+		return nil, nil
+	case len(plus) == 0:
+		return nil, minus[0]
+	case len(minus) == 0:
+		return plus[0], nil
+	}
+	best := math.Inf(1)
+	for i, a := range plus {
+		for k, b := range minus {
+			off := math.Abs((a.Offset + b.Offset - wider).Um()) / (2 * sideSd.Um())
+			if cost := max(off, 1) + 0.2*float64(i+k); cost < best {
+				best, p, m = cost, a, b
+			}
+		}
+	}
+	return p, m
 }
 
 // solve computes the pose from the used sides by weighted least squares. Drawn sides enter as

@@ -1,0 +1,401 @@
+package fit
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+
+	"plumbsquare/internal/geom"
+)
+
+// The picture of an edge, segment by segment. Inside it has a level with a slope. Outside lies a
+// surface whose own level changes along the edge (traces, flux), in the shadow of the body: near
+// its foot a surface sees only part of the light, 1 - κ·exp(-u/ℓ) of it at distance u. All of it
+// is blurred by a Gaussian. With Φ, φ at t = x/σ and x the distance outward from the edge,
+//
+//	z = in (1-Φ) + out (Φ - κE) + slopes, E = exp(σ²/2ℓ² - x/ℓ) Φ(t - σ/ℓ),
+//
+// E being the exponential convolved with the point spread (the exponentially modified Gaussian).
+// Without the shadow a dark die on a dark ground, which only darkens towards its foot, would be
+// found where the ground has turned bright, pixels away.
+//
+// Place, slope, σ, κ and ℓ are common to the edge; levels belong to the segment and are
+// eliminated from its normal equations (Schur's complement).
+const (
+	eIn = iota // of the segment
+	eOut
+	eSlopeIn
+	eSlopeOut
+	ePlace // of the edge
+	eTurn
+	eBlur
+	eShadow
+	eReach // logarithm of ℓ
+	eParams
+
+	eOwn    = ePlace
+	eCommon = eParams - eOwn
+)
+
+const (
+	insideSigmas = 5.0 // window inward, in blurs
+	windowPx     = 2.0 // and this much more to both sides
+	shadowPx     = 8.0 // and this much more outward
+	slopeTypical = 0.02
+	unlike       = 0.01 // departure of the surroundings from the model, of the contrast per pixel from the edge
+
+	shadowTypical = 0.5  // κ: a surface at the foot of a wall sees half of the sky
+	reachTypical  = 50.0 // µm
+	reachSpread   = 0.8  // of its logarithm
+	blurSpread    = 0.15 // of the blur against what the marks show
+
+	edgeSteps   = 14
+	edgeTukey   = 4.5
+	minSegments = 8
+)
+
+// An edgeModel is the state of a fit along one edge.
+type edgeModel struct {
+	b        *band
+	common   [eCommon]float64
+	own      [][eOwn]float64
+	startLog float64 // of the blur
+	contrast float64 // typical step, for what slopes are typical
+
+	// Of the last step:
+	info   [][eCommon][eCommon]float64 // reduced information of each segment
+	score  [][eCommon]float64
+	weight []float64
+	place  []float64 // one step of each segment's own place from the common line, µm
+	sd     []float64 // its standard deviation from noise, µm
+	rough  float64   // variance of the places beyond noise, µm²
+}
+
+// fitStretches fits the model to the band around its line.
+func (b *band) fitStretches(blur float64) (*Edge, error) {
+	n := len(b.segments)
+	if n < minSegments {
+		return nil, ErrNoEdge
+	}
+	m := &edgeModel{
+		b: b, own: make([][eOwn]float64, n),
+		info: make([][eCommon][eCommon]float64, n), score: make([][eCommon]float64, n),
+		weight: make([]float64, n), place: make([]float64, n), sd: make([]float64, n),
+	}
+	m.common = [eCommon]float64{eBlur - eOwn: blur, eReach - eOwn: math.Log(reachTypical)}
+	m.startLog = math.Log(blur)
+	steps := make([]float64, n)
+	for i := range b.segments {
+		in, out := b.segments[i].levels(blur)
+		m.own[i][eIn], m.own[i][eOut] = in, out
+		steps[i] = math.Abs(out - in)
+	}
+	m.contrast = median(steps)
+	if m.contrast == 0 {
+		return nil, ErrNoEdge
+	}
+	for step := range edgeSteps {
+		for i := range b.segments {
+			m.reduce(i)
+		}
+		m.weigh()
+		d, ok := m.step()
+		if !ok {
+			return nil, ErrNoEdge
+		}
+		m.apply(d)
+		if math.Abs(m.common[ePlace-eOwn]) > insideSigmas*blur+shadowPx*b.um {
+			return nil, ErrNoEdge
+		}
+		if step > 3 && math.Abs(d[ePlace-eOwn]) < 1e-3*b.um && math.Abs(d[eBlur-eOwn]) < 1e-3*b.um {
+			break
+		}
+	}
+	return m.edge()
+}
+
+// reduce fills segment i's reduced information and score, and moves its own levels by the step
+// that belongs to common parameters held.
+func (m *edgeModel) reduce(i int) {
+	sg := &m.b.segments[i]
+	c := &m.common
+	place := c[ePlace-eOwn] + c[eTurn-eOwn]*sg.s
+	sigma, kappa, reach := c[eBlur-eOwn], c[eShadow-eOwn], math.Exp(c[eReach-eOwn])
+	inward := insideSigmas*sigma + windowPx*m.b.um
+	outward := inward + shadowPx*m.b.um
+	prior := slopeTypical * m.contrast / m.b.um
+	own := &m.own[i]
+
+	var h [eParams][eParams]float64
+	var g [eParams]float64
+	for pass := range 2 { // first the levels alone, then all
+		h, g = [eParams][eParams]float64{}, [eParams]float64{}
+		for k, u := range sg.u {
+			x := u - place
+			if x < -inward || x > outward {
+				continue
+			}
+			t := x / sigma
+			cdf, pdf := normal(t)
+			a, _ := normal(t - sigma/reach)
+			e := 0.0
+			if a > 0 {
+				e = math.Exp(sigma*sigma/(2*reach*reach)-x/reach) * a
+			}
+			de := pdf/sigma - e/reach
+			in, out := own[eIn], own[eOut]
+			rise := x*cdf + sigma*pdf
+			fall := x - rise
+			lit := cdf - kappa*e
+			r := sg.z[k] - (in*(1-cdf) + out*lit + own[eSlopeIn]*fall + own[eSlopeOut]*rise)
+			dx := -in*pdf/sigma + out*(pdf/sigma-kappa*de) + own[eSlopeIn]*(1-cdf) + own[eSlopeOut]*cdf
+			d := [eParams]float64{
+				eIn: 1 - cdf, eOut: lit, eSlopeIn: fall, eSlopeOut: rise,
+				ePlace: -dx, eTurn: -dx * sg.s,
+				eBlur:   -(out-in)*pdf*t/sigma + out*kappa*(sigma*de/reach+pdf*t/sigma) + (own[eSlopeOut]-own[eSlopeIn])*pdf,
+				eShadow: -out * e,
+				eReach:  -out * kappa * (e*(x/reach-sigma*sigma/(reach*reach)) + pdf*sigma/reach),
+			}
+			n := eParams
+			if pass == 0 {
+				n = eOwn
+			}
+			// What lies about an edge is the less like the model the farther it is.
+			off := unlike * m.contrast * x / m.b.um
+			w := 1 / (1/sg.w[k] + off*off)
+			for p := range n {
+				wd := w * d[p]
+				g[p] += wd * r
+				for q := p; q < n; q++ {
+					h[p][q] += wd * d[q]
+				}
+			}
+		}
+		for _, p := range [2]int{eSlopeIn, eSlopeOut} {
+			h[p][p] += 1 / (prior * prior)
+			g[p] -= own[p] / (prior * prior)
+		}
+		if h[eIn][eIn] == 0 || h[eOut][eOut] == 0 {
+			m.info[i], m.score[i] = [eCommon][eCommon]float64{}, [eCommon]float64{}
+			return
+		}
+		eliminate(&h, &g)
+		if pass == 0 {
+			for p := eOwn - 1; p >= 0; p-- {
+				v := g[p]
+				for q := p + 1; q < eOwn; q++ {
+					v -= h[p][q] * g[q]
+				}
+				g[p] = v / h[p][p]
+				own[p] += g[p]
+			}
+		}
+	}
+	for p := range eCommon {
+		m.score[i][p] = g[eOwn+p]
+		for q := range eCommon {
+			m.info[i][p][q] = h[eOwn+min(p, q)][eOwn+max(p, q)]
+		}
+	}
+}
+
+// eliminate takes the segment's own parameters out of the upper triangle of h and out of g. The
+// rows of h that belong to them keep what back-substitution needs.
+func eliminate(h *[eParams][eParams]float64, g *[eParams]float64) {
+	for p := range eOwn {
+		for q := p + 1; q < eParams; q++ {
+			f := h[p][q] / h[p][p]
+			if f == 0 {
+				continue
+			}
+			g[q] -= f * g[p]
+			for r := q; r < eParams; r++ {
+				h[q][r] -= f * h[p][r]
+			}
+		}
+	}
+}
+
+// weigh gives each segment its weight: less where the edge itself is rough, none where its place
+// contradicts its neighbours' (chips, glints, dust).
+func (m *edgeModel) weigh() {
+	n := len(m.place)
+	abs, vars := make([]float64, 0, n), make([]float64, 0, n)
+	for i := range m.place {
+		s := m.info[i][0][0]
+		if s <= 0 {
+			m.place[i], m.sd[i] = 0, math.Inf(1)
+			continue
+		}
+		m.place[i], m.sd[i] = m.score[i][0]/s, 1/math.Sqrt(s)
+		abs, vars = append(abs, math.Abs(m.place[i])), append(vars, 1/s)
+	}
+	if len(abs) < minSegments {
+		return
+	}
+	scatter := 1.4826 * median(abs)
+	m.rough = max(0, scatter*scatter-median(vars))
+	for i := range m.place {
+		v := m.sd[i]*m.sd[i] + m.rough
+		m.weight[i] = robustWeight(m.place[i]/math.Sqrt(v), edgeTukey, true) / (1 + m.rough*m.info[i][0][0])
+		if math.IsInf(v, 1) {
+			m.weight[i] = 0
+		}
+	}
+}
+
+// priors returns the information of what is typical and its pull.
+func (m *edgeModel) priors() (h, g [eCommon]float64) {
+	c := m.common
+	blur := math.Exp(m.startLog)
+	h[eBlur-eOwn] = 1 / (blurSpread * blur * blurSpread * blur)
+	g[eBlur-eOwn] = h[eBlur-eOwn] * (blur - c[eBlur-eOwn])
+	h[eShadow-eOwn] = 1 / (shadowTypical * shadowTypical)
+	g[eShadow-eOwn] = -h[eShadow-eOwn] * c[eShadow-eOwn]
+	h[eReach-eOwn] = 1 / (reachSpread * reachSpread)
+	g[eReach-eOwn] = h[eReach-eOwn] * (math.Log(reachTypical) - c[eReach-eOwn])
+	return h, g
+}
+
+// total sums information and score over the segments, with the priors.
+func (m *edgeModel) total() (*mat.SymDense, *mat.VecDense) {
+	ph, pg := m.priors()
+	h, g := mat.NewSymDense(eCommon, nil), mat.NewVecDense(eCommon, nil)
+	for p := range eCommon {
+		gp := pg[p]
+		for i, w := range m.weight {
+			gp += w * m.score[i][p]
+		}
+		g.SetVec(p, gp)
+		for q := p; q < eCommon; q++ {
+			v := 0.0
+			if p == q {
+				v = ph[p]
+			}
+			for i, w := range m.weight {
+				v += w * m.info[i][p][q]
+			}
+			h.SetSym(p, q, v)
+		}
+	}
+	return h, g
+}
+
+func (m *edgeModel) step() (d [eCommon]float64, ok bool) {
+	h, g := m.total()
+	var chol mat.Cholesky
+	x := mat.NewVecDense(eCommon, nil)
+	if !chol.Factorize(h) || chol.SolveVecTo(x, g) != nil {
+		return d, false
+	}
+	for p := range d {
+		d[p] = x.AtVec(p)
+		if math.IsNaN(d[p]) {
+			return d, false
+		}
+	}
+	return d, true
+}
+
+// apply takes the step, shortened where it would leave what is sensible.
+func (m *edgeModel) apply(d [eCommon]float64) {
+	c := &m.common
+	c[ePlace-eOwn] += min(max(d[ePlace-eOwn], -2*m.b.um), 2*m.b.um)
+	c[eTurn-eOwn] += d[eTurn-eOwn]
+	c[eBlur-eOwn] = min(max(c[eBlur-eOwn]+d[eBlur-eOwn], 0.6*c[eBlur-eOwn], 0.35*m.b.um), 1.6*c[eBlur-eOwn])
+	c[eShadow-eOwn] = min(max(c[eShadow-eOwn]+min(max(d[eShadow-eOwn], -0.3), 0.3), -3), 1)
+	c[eReach-eOwn] = min(max(c[eReach-eOwn]+min(max(d[eReach-eOwn], -0.5), 0.5), math.Log(m.b.um)), math.Log(30*m.b.um))
+}
+
+// edge reports the fit. Roughness and texture run on from one segment to the next, so the
+// covariance is that of Newey & West (Econometrica 55 (1987) 703) with Bartlett weights over
+// the lags, which is robust to that.
+func (m *edgeModel) edge() (*Edge, error) {
+	n := len(m.weight)
+	used := 0
+	var sum, weight float64
+	for i, w := range m.weight {
+		if w > 0 {
+			used++
+			sum += w * m.place[i] * m.place[i]
+			weight += w
+		}
+	}
+	if used < minSegments {
+		return nil, ErrNoEdge
+	}
+	h, _ := m.total()
+	var chol mat.Cholesky
+	inv := mat.NewSymDense(eCommon, nil)
+	if !chol.Factorize(h) || chol.InverseTo(inv) != nil {
+		return nil, ErrNoEdge
+	}
+	meat := mat.NewDense(eCommon, eCommon, nil)
+	lags := int(math.Ceil(1.3 * math.Cbrt(float64(n))))
+	for lag := 0; lag <= lags; lag++ {
+		bartlett := 1 - float64(lag)/float64(lags+1)
+		for i := lag; i < n; i++ {
+			w := bartlett * m.weight[i] * m.weight[i-lag]
+			for p := range eCommon {
+				for q := range eCommon {
+					v := m.score[i][p] * m.score[i-lag][q]
+					if lag > 0 {
+						v += m.score[i-lag][p] * m.score[i][q]
+					}
+					meat.Set(p, q, meat.At(p, q)+w*v)
+				}
+			}
+		}
+	}
+	var left, full mat.Dense
+	left.Mul(inv, meat)
+	full.Mul(&left, inv)
+	small := float64(used) / max(1, float64(used-eCommon))
+	c := m.common
+	e := &Edge{
+		Line:     m.b.line.Moved(geom.Length(c[ePlace-eOwn]), c[eTurn-eOwn]),
+		Blur:     geom.Length(c[eBlur-eOwn]),
+		Contrast: m.medianStep(), Used: float64(used) / float64(n),
+		Rms: geom.Length(math.Sqrt(sum / weight)),
+	}
+	for p := range 2 {
+		for q := range 2 {
+			e.Cov[p][q] = full.At(p, q) * small
+		}
+		e.Cov[p][p] = max(e.Cov[p][p], inv.At(p, p)) // never better than without correlation
+	}
+	for i := range m.weight {
+		e.Profile = append(e.Profile, EdgePoint{
+			S: geom.Length(m.b.segments[i].s), U: geom.Length(m.place[i]),
+			Sd: geom.Length(m.sd[i]), Used: m.weight[i] > 0,
+		})
+	}
+	return e, nil
+}
+
+func (m *edgeModel) medianStep() float64 {
+	steps := make([]float64, len(m.own))
+	for i, o := range m.own {
+		steps[i] = o[eOut]*(1-m.common[eShadow-eOwn]) - o[eIn]
+	}
+	return median(steps)
+}
+
+// levels estimates the levels well inside and well outside u = 0.
+func (sg *segment) levels(sigma float64) (in, out float64) {
+	var nIn, nOut float64
+	for i, u := range sg.u {
+		switch {
+		case u < -sigma && u > -4*sigma:
+			in += sg.z[i]
+			nIn++
+		case u > sigma && u < 4*sigma:
+			out += sg.z[i]
+			nOut++
+		}
+	}
+	if nIn == 0 || nOut == 0 {
+		return 0, 0
+	}
+	return in / nIn, out / nOut
+}
