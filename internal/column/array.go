@@ -22,19 +22,31 @@ func (pic *shot) offsets(o *outline, seats []seat) [][2]float64 {
 	return out
 }
 
-// judgeArray refuses an array of which less than half is there.
-func (pic *shot) judgeArray(seats []seat) error {
-	found, seen := 0, 0
+// Shares that make an array another part's.
+const (
+	astrayPitch = 0.2  // a face farther than this share of the pitch from its site is astray
+	astrayShare = 0.25 // of the faces found
+	strayShare  = 0.5  // of the places beside the array where the part has no site
+)
+
+// judgeArray refuses an array of which less than half is there, or that isn't the part's.
+func (pic *shot) judgeArray(f *discFitter, o *outline, seats []seat, v sight) error {
+	found, seen, astray := 0, 0, 0
 	for i := range seats {
-		if !seats[i].unseen {
+		s := &seats[i]
+		if !s.unseen {
 			seen++
 		}
-		if seats[i].found {
+		if s.found {
 			found++
+			if math.Hypot(s.d.x-s.px, s.d.y-s.py) > astrayPitch*v.pitch {
+				astray++
+			}
 		}
 	}
+	percent := func(n, of int) float64 { return 100 * float64(n) / float64(max(of, 1)) }
 	if 2*seen < len(seats) {
-		return &reading.Refusal{Gate: "array-out", Got: 100 * float64(seen) / float64(len(seats)), Limit: 50, Unit: "% of the sites",
+		return &reading.Refusal{Gate: "array-out", Got: percent(seen, len(seats)), Limit: 50, Unit: "% of the sites",
 			Instruction: "more than half of the array lies outside the picture; move the sample to the middle"}
 	}
 	if 2*found < seen {
@@ -42,10 +54,47 @@ func (pic *shot) judgeArray(seats []seat) error {
 			return &reading.Refusal{Gate: "half-missing", Got: 100 * part, Limit: 10, Unit: "% of the picture",
 				Instruction: "a part of the picture is empty: it was cut off while it was saved or sent; take or copy it again"}
 		}
-		return &reading.Refusal{Gate: "array-mismatch", Got: 100 * float64(found) / float64(seen), Limit: 50, Unit: "% of the sites",
+		return &reading.Refusal{Gate: "array-mismatch", Got: percent(found, seen), Limit: 50, Unit: "% of the sites",
 			Instruction: "most sites show nothing of the kind that part " + pic.part.Name + " has there; check part, side, focus and light"}
 	}
+	if float64(astray) > astrayShare*float64(found) {
+		return &reading.Refusal{Gate: "array-mismatch", Got: percent(astray, found), Limit: 100 * astrayShare, Unit: "% of the sites",
+			Instruction: "the array in the picture has another pitch or place than that of part " + pic.part.Name + "; check part and scope"}
+	}
+	if strays, places := pic.strays(f, o, v); places > 0 && float64(strays) > strayShare*float64(places) {
+		return &reading.Refusal{Gate: "array-mismatch", Got: percent(strays, places), Limit: 100 * strayShare, Unit: "% of the places beside the array",
+			Instruction: "the array in the picture goes on where that of part " + pic.part.Name + " ends; check the part"}
+	}
 	return nil
+}
+
+// strays counts the faces at places of the grid, one row and column beyond the array included,
+// where the part has no site, and the places looked at.
+func (pic *shot) strays(f *discFitter, o *outline, v sight) (strays, places int) {
+	a := pic.part.Array
+	has := make(map[[2]int]bool, len(pic.sites))
+	for _, s := range pic.sites {
+		has[[2]int{s.row, s.col}] = true
+	}
+	w, h := 500*pic.part.Substrate.WidthMm-500*a.DiameterMm, 500*pic.part.Substrate.HeightMm-500*a.DiameterMm
+	for row := range a.Rows + 2 {
+		for col := range a.Columns + 2 {
+			x := 1000 * a.PitchMm * (float64(col) - float64(a.Columns+1)/2)
+			y := 1000 * a.PitchMm * (float64(a.Rows+1)/2 - float64(row))
+			if has[[2]int{row, col}] || math.Abs(x) > w || math.Abs(y) > h {
+				continue
+			}
+			q := pic.tip.ToImage(o.pose.ToScope(geom.DrawingPoint{X: geom.Length(x), Y: geom.Length(y)}))
+			if !f.holds(q.X, q.Y, 1.5*v.r) {
+				continue
+			}
+			places++
+			if f.circle(q.X, q.Y, v.r) > wholeStep*v.step {
+				strays++
+			}
+		}
+	}
+	return strays, places
 }
 
 // columns makes the reading of the array from tips and feet.

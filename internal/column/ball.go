@@ -26,7 +26,8 @@ func Ball(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Resu
 	seats := pic.seats(o)
 	f := pic.newDiscFitter(o, seats)
 	v := pic.findTips(f, o, seats)
-	if err := pic.judgeArray(seats); err != nil {
+	dropDoubles(seats, v)
+	if err := pic.judgeArray(f, o, seats, v); err != nil {
 		return nil, err
 	}
 	f.centreOnGleams(pic, seats, v)

@@ -23,6 +23,7 @@ func (f *discFitter) centreOnGleams(pic *shot, seats []seat, v sight) {
 	ring := *f
 	ring.edge = sharpProfile(f.sigma)
 	ring.px = nil
+	ring.every = 1
 	type fitted struct {
 		d  disc
 		ok bool

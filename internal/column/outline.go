@@ -55,9 +55,13 @@ func coarseOutline(g *picture.Gray, p *part.Part, plane scope.Plane) (geom.Pose,
 		return geom.Pose{}, ss, &reading.Refusal{Gate: "field", Got: float64(g.W), Limit: 16 * coarseFactor, Unit: "px",
 			Instruction: "the picture is too small to hold the substrate; take it at full size"}
 	}
-	outside, inside := levels(small)
+	outside, inside, spread := levels(small)
 	step := inside - outside
 	if math.Abs(step) < max(0.004*float64(g.FullScale), 0.15*max(outside, 1)) {
+		if spread > 0.1*float64(g.FullScale) {
+			return geom.Pose{}, ss, &reading.Refusal{Gate: "outline-out",
+				Instruction: "the substrate's edges can't be told from what surrounds them; see that all of the substrate is in the picture, on a ground that is darker or brighter"}
+		}
 		return geom.Pose{}, ss, &reading.Refusal{Gate: "empty-fixture", Got: math.Abs(step) / float64(g.FullScale) * 100, Limit: 0.4, Unit: "% of full scale",
 			Instruction: "no substrate stands out from its surroundings; put the sample in the fixture, check the light and take the picture again"}
 	}
@@ -165,8 +169,9 @@ func emptyShare(g *picture.Gray) float64 {
 }
 
 // levels returns the level of the surroundings, the median along the picture's border, and of
-// the substrate, the median of the picture's middle.
-func levels(g *picture.Gray) (outside, inside float64) {
+// the substrate, the median of the picture's middle, and how far the levels of the middle lie
+// apart: from the 5th percentile to the 95th.
+func levels(g *picture.Gray) (outside, inside, spread float64) {
 	var border, middle []uint16
 	for y := range g.H {
 		for x := range g.W {
@@ -181,7 +186,8 @@ func levels(g *picture.Gray) (outside, inside float64) {
 	}
 	slices.Sort(border)
 	slices.Sort(middle)
-	return float64(border[len(border)/2]), float64(middle[len(middle)/2])
+	n := len(middle)
+	return float64(border[len(border)/2]), float64(middle[n/2]), float64(middle[n*95/100]) - float64(middle[n/20])
 }
 
 // crossings walks in from the picture's border along each row and column of the shrunk picture

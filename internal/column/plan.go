@@ -59,8 +59,9 @@ func Plan(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Resu
 	}
 	seats := pic.seats(o)
 	f := pic.newDiscFitter(o, seats)
-	pic.findTips(f, o, seats)
-	if err := pic.judgeArray(seats); err != nil {
+	v := pic.findTips(f, o, seats)
+	dropDoubles(seats, v)
+	if err := pic.judgeArray(f, o, seats, v); err != nil {
 		return nil, err
 	}
 	offsets := pic.offsets(o, seats)

@@ -213,6 +213,33 @@ type sight struct {
 // wholeStep is the share of the usual fall of light that three quarters of a whole face's edge show.
 const wholeStep = 0.35
 
+// dropDoubles leaves each face to the site it is nearest to: a search all over a site may come
+// upon a neighbour that leans over.
+func dropDoubles(seats []seat, v sight) {
+	at := make(map[[2]int]int, len(seats))
+	for i := range seats {
+		at[[2]int{seats[i].row, seats[i].col}] = i
+	}
+	for i := range seats {
+		a := &seats[i]
+		for _, next := range [4][2]int{{0, 1}, {1, -1}, {1, 0}, {1, 1}} {
+			k, ok := at[[2]int{a.row + next[0], a.col + next[1]}]
+			if !ok || !a.found || !seats[k].found {
+				continue
+			}
+			b := &seats[k]
+			if math.Hypot(a.d.x-b.d.x, a.d.y-b.d.y) > 0.8*v.r {
+				continue
+			}
+			if math.Hypot(a.d.x-a.px, a.d.y-a.py) <= math.Hypot(b.d.x-b.px, b.d.y-b.py) {
+				b.found = false
+			} else {
+				a.found = false
+			}
+		}
+	}
+}
+
 // poorMisfit is how much worse than usual a fit may be before another is looked for.
 const poorMisfit = 2.5
 
