@@ -10,17 +10,19 @@ import (
 
 // The picture of an edge, segment by segment. Inside it has a level with a slope. Outside lies a
 // surface whose own level changes along the edge (traces, flux), in the shadow of the body: near
-// its foot a surface sees only part of the light, 1 - κ·exp(-u/ℓ) of it at distance u. All of it
-// is blurred by a Gaussian. With Φ, φ at t = x/σ and x the distance outward from the edge,
+// its foot a surface sees only part of the light, 1 - κ·E(u) of it at distance u, where E falls
+// from 1 to 0 over a length ℓ. All of it is blurred by a Gaussian. With Φ, φ at t = x/σ and x the
+// distance outward from the edge,
 //
-//	z = in (1-Φ) + out (Φ - κE) + slopes, E = exp(σ²/2ℓ² - x/ℓ) Φ(t - σ/ℓ),
+//	z = in (1-Φ) + out (Φ - κE) + slopes.
 //
-// E being the exponential convolved with the point spread (the exponentially modified Gaussian).
+// E is between an exponential (light from a ring) and a wedge (the pupil cut by a straight wall).
 // Without the shadow a dark die on a dark ground, which only darkens towards its foot, would be
-// found where the ground has turned bright, pixels away.
+// found where the ground has turned bright, pixels away. A negative κ is the gloss of a film of
+// flux that rises to the edge.
 //
-// Place, slope, σ, κ and ℓ are common to the edge; levels belong to the segment and are
-// eliminated from its normal equations (Schur's complement).
+// Place, slope, σ, κ, ℓ and E's shape are common to the edge; levels belong to the segment and
+// are eliminated from its normal equations (Schur's complement).
 const (
 	eIn = iota // of the segment
 	eOut
@@ -31,6 +33,8 @@ const (
 	eBlur
 	eShadow
 	eReach // logarithm of ℓ
+	eShape // share of the wedge in the shadow
+	eTrend // of κ along the edge, over half of it
 	eParams
 
 	eOwn    = ePlace
@@ -44,7 +48,10 @@ const (
 	slopeTypical = 0.02
 	unlike       = 0.01 // departure of the surroundings from the model, of the contrast per pixel from the edge
 
-	shadowTypical = 0.5  // κ: a surface at the foot of a wall sees half of the sky
+	shadowTypical = 0.5 // κ: a surface at the foot of a wall sees half of the sky
+	trendTypical  = 0.2 // its change from the middle of an edge to the end
+	shapeTypical  = 0.4
+	wedge         = 2.0  // reach of the wedge over that of the exponential
 	reachTypical  = 50.0 // µm
 	reachSpread   = 0.8  // of its logarithm
 	blurSpread    = 0.15 // of the blur against what the marks show
@@ -60,6 +67,7 @@ type edgeModel struct {
 	common   [eCommon]float64
 	own      [][eOwn]float64
 	startLog float64 // of the blur
+	half     float64 // µm, half of the edge's length
 	contrast float64 // typical step, for what slopes are typical
 
 	// Of the last step:
@@ -84,6 +92,7 @@ func (b *band) fitStretches(blur float64) (*Edge, error) {
 	}
 	m.common = [eCommon]float64{eBlur - eOwn: blur, eReach - eOwn: math.Log(reachTypical)}
 	m.startLog = math.Log(blur)
+	m.half = max(math.Abs(b.segments[0].s), math.Abs(b.segments[n-1].s))
 	steps := make([]float64, n)
 	for i := range b.segments {
 		in, out := b.segments[i].levels(blur)
@@ -120,7 +129,9 @@ func (m *edgeModel) reduce(i int) {
 	sg := &m.b.segments[i]
 	c := &m.common
 	place := c[ePlace-eOwn] + c[eTurn-eOwn]*sg.s
-	sigma, kappa, reach := c[eBlur-eOwn], c[eShadow-eOwn], math.Exp(c[eReach-eOwn])
+	along := sg.s / m.half
+	sigma, kappa, reach := c[eBlur-eOwn], c[eShadow-eOwn]+along*c[eTrend-eOwn], math.Exp(c[eReach-eOwn])
+	shape := c[eShape-eOwn]
 	inward := insideSigmas*sigma + windowPx*m.b.um
 	outward := inward + shadowPx*m.b.um
 	prior := slopeTypical * m.contrast / m.b.um
@@ -137,14 +148,14 @@ func (m *edgeModel) reduce(i int) {
 			}
 			t := x / sigma
 			cdf, pdf := normal(t)
-			a, _ := normal(t - sigma/reach)
-			e := 0.0
-			if a > 0 {
-				e = math.Exp(sigma*sigma/(2*reach*reach)-x/reach) * a
-			}
-			de := pdf/sigma - e/reach
-			in, out := own[eIn], own[eOut]
 			rise := x*cdf + sigma*pdf
+			soft := exponential(x, t, pdf, sigma, reach)
+			hard := triangle(x, t, cdf, pdf, rise, sigma, wedge*reach)
+			e := soft.v + shape*(hard.v-soft.v)
+			de := soft.dx + shape*(hard.dx-soft.dx)
+			ds := soft.dsigma + shape*(hard.dsigma-soft.dsigma)
+			dl := soft.dreach + shape*(hard.dreach-soft.dreach)
+			in, out := own[eIn], own[eOut]
 			fall := x - rise
 			lit := cdf - kappa*e
 			r := sg.z[k] - (in*(1-cdf) + out*lit + own[eSlopeIn]*fall + own[eSlopeOut]*rise)
@@ -152,9 +163,10 @@ func (m *edgeModel) reduce(i int) {
 			d := [eParams]float64{
 				eIn: 1 - cdf, eOut: lit, eSlopeIn: fall, eSlopeOut: rise,
 				ePlace: -dx, eTurn: -dx * sg.s,
-				eBlur:   -(out-in)*pdf*t/sigma + out*kappa*(sigma*de/reach+pdf*t/sigma) + (own[eSlopeOut]-own[eSlopeIn])*pdf,
-				eShadow: -out * e,
-				eReach:  -out * kappa * (e*(x/reach-sigma*sigma/(reach*reach)) + pdf*sigma/reach),
+				eBlur:   -(out-in)*pdf*t/sigma - out*kappa*ds + (own[eSlopeOut]-own[eSlopeIn])*pdf,
+				eShadow: -out * e, eTrend: -out * e * along,
+				eReach: -out * kappa * dl,
+				eShape: -out * kappa * (hard.v - soft.v),
 			}
 			n := eParams
 			if pass == 0 {
@@ -252,6 +264,10 @@ func (m *edgeModel) priors() (h, g [eCommon]float64) {
 	g[eBlur-eOwn] = h[eBlur-eOwn] * (blur - c[eBlur-eOwn])
 	h[eShadow-eOwn] = 1 / (shadowTypical * shadowTypical)
 	g[eShadow-eOwn] = -h[eShadow-eOwn] * c[eShadow-eOwn]
+	h[eShape-eOwn] = 1 / (shapeTypical * shapeTypical)
+	g[eShape-eOwn] = -h[eShape-eOwn] * c[eShape-eOwn]
+	h[eTrend-eOwn] = 1 / (trendTypical * trendTypical)
+	g[eTrend-eOwn] = -h[eTrend-eOwn] * c[eTrend-eOwn]
 	h[eReach-eOwn] = 1 / (reachSpread * reachSpread)
 	g[eReach-eOwn] = h[eReach-eOwn] * (math.Log(reachTypical) - c[eReach-eOwn])
 	return h, g
@@ -304,6 +320,8 @@ func (m *edgeModel) apply(d [eCommon]float64) {
 	c[eTurn-eOwn] += d[eTurn-eOwn]
 	c[eBlur-eOwn] = min(max(c[eBlur-eOwn]+d[eBlur-eOwn], 0.6*c[eBlur-eOwn], 0.35*m.b.um), 1.6*c[eBlur-eOwn])
 	c[eShadow-eOwn] = min(max(c[eShadow-eOwn]+min(max(d[eShadow-eOwn], -0.3), 0.3), -3), 1)
+	c[eShape-eOwn] = min(max(c[eShape-eOwn]+d[eShape-eOwn], -0.3), 1.3)
+	c[eTrend-eOwn] = min(max(c[eTrend-eOwn]+d[eTrend-eOwn], -1), 1)
 	c[eReach-eOwn] = min(max(c[eReach-eOwn]+min(max(d[eReach-eOwn], -0.5), 0.5), math.Log(m.b.um)), math.Log(30*m.b.um))
 }
 
