@@ -268,12 +268,12 @@ func medianLine(points []crossing, k int) (at, slope float64, count int) {
 		rest[i] = v[i] - slope*u[i]
 	}
 	at = median(rest)
-	// Count what lies on it: within two shrunk pixels' worth of the scatter of honest crossings.
+	// Count what lies on it, by the scatter of honest crossings.
 	spread := make([]float64, n)
 	for i := range rest {
 		spread[i] = math.Abs(rest[i] - at)
 	}
-	tolerance := max(6*median(spread), 1e-3*math.Abs(at))
+	tolerance := max(6*median(spread), 1e-3*math.Abs(u[n-1]-u[0]))
 	for i := range rest {
 		if math.Abs(rest[i]-at) < tolerance {
 			count++

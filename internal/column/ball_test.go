@@ -1,0 +1,151 @@
+package column_test
+
+import (
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"plumbsquare/internal/column"
+	"plumbsquare/internal/part"
+	"plumbsquare/internal/picture"
+	"plumbsquare/internal/reading"
+)
+
+func ballPart() *part.Part {
+	return &part.Part{
+		Name:      "whimbrel",
+		Substrate: part.Substrate{WidthMm: 14, HeightMm: 11.4, ThicknessMm: 1.6},
+		Array: &part.Array{Kind: "balls", Rows: 8, Columns: 10, PitchMm: 1.27, DiameterMm: 0.89, HeightMm: 0.7, EquatorMm: 0.25, PadMm: 0.72,
+			Datum: "outline", Absent: []string{"A1"}},
+		Limits: part.Limits{TipUm: 80},
+	}
+}
+
+// A bead is one ball; a bridge joins it to its right neighbour.
+type bead struct {
+	missing bool
+	x, y    float64 // µm from the site
+	grow    float64 // µm of diameter
+	bridge  bool
+}
+
+func beads(p *part.Part, seed uint64) map[string]bead {
+	rng := rand.New(rand.NewPCG(seed, 3))
+	out := map[string]bead{}
+	list, err := p.Array.Sites()
+	if err != nil {
+		panic(err)
+	}
+	for _, s := range list {
+		out[s.Name] = bead{x: 10 * rng.NormFloat64(), y: 10 * rng.NormFloat64(), grow: 10 * rng.NormFloat64()}
+	}
+	return out
+}
+
+// ballPicture draws balls as lights around the lens show them: a faint outline, a bright ring that
+// wanders off the ball's centre with the field, and rows of lamps farther out.
+func ballPicture(p *part.Part, turnDeg float64, balls map[string]bead, seed uint64) *picture.Gray {
+	const um = 13.3
+	pose := poseAt(70, -90, turnDeg, 1.001)
+	c := newScene(1130, 930, telecentric(um), pose, 1.1, 8)
+	c.substrate(p, 24)
+	list, err := p.Array.Sites()
+	if err != nil {
+		panic(err)
+	}
+	for _, s := range list {
+		b := balls[s.Name]
+		n := pose.Nominal(s.At)
+		x, y := n.X.Um(), n.Y.Um()
+		c.disc(x, y, 0, 450, 18)
+		c.disc(x, y, 0, 360, 105)
+		if b.missing {
+			continue
+		}
+		x, y = x+b.x, y+b.y
+		r := 445 + b.grow/2
+		c.disc(x, y, 0.25, r, 34)
+		c.disc(x, y, 0.25, 0.8*r, 52)
+		// The mirror image of the lamps lies to the side where the field is off the axis.
+		mx, my := x+0.006*n.X.Um(), y+0.006*n.Y.Um()
+		c.ring(mx, my, 0.25, 0.20*r, 0.30*r, 130)
+		for k := range 12 {
+			sin, cos := math.Sincos(float64(k) * math.Pi / 6)
+			c.disc(mx+0.72*r*cos, my+0.72*r*sin, 0.25, 25, 75)
+		}
+		if b.bridge {
+			c.flank(x+430, y, 0.25, x+1270-430, y, 0.25, 130, 60)
+		}
+	}
+	return c.gray(0.03, -0.02, 0.8, seed)
+}
+
+func TestBall(t *testing.T) {
+	p := ballPart()
+	balls := beads(p, 1)
+	balls["B3"] = bead{missing: true}
+	balls["H10"] = bead{missing: true}
+	balls["D5"] = bead{x: 110, y: -60}
+	balls["F7"] = bead{grow: 90}
+	b := balls["E2"]
+	b.bridge = true
+	balls["E2"] = b
+	r, err := column.Ball(ballPicture(p, 1.7, balls, 1), noiseModel(0.8), p, telecentric(13.3))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := map[string]string{"B3": reading.Missing, "H10": reading.Missing, "D5": reading.Off}
+	got := map[string]string{}
+	var e2, n float64
+	for _, s := range r.Array.Sites {
+		if s.State != reading.Present {
+			got[s.Name] = s.State
+		}
+		if s.State == reading.Missing {
+			continue
+		}
+		b := balls[s.Name]
+		e := math.Hypot(s.DXUm-b.x, s.DYUm-b.y)
+		if e > 0.5*13.3 {
+			t.Errorf("%s: %.1f µm off", s.Name, e)
+		}
+		if s.TiltDeg != 0 || s.UTiltDeg != 0 {
+			t.Errorf("%s: a ball with a tilt", s.Name)
+		}
+		e2 += e * e
+		n += 2
+	}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Errorf("states (-want +got):\n%s", d)
+	}
+	if rms := math.Sqrt(e2 / n); rms > 0.1*13.3 {
+		t.Errorf("balls %.2f µm per axis, want 0.1 px", rms)
+	}
+	if d := bySite(r.Array)["F7"].DiameterUm; math.Abs(d-980) > 15 {
+		t.Errorf("F7: diameter %.1f µm, want 980", d)
+	}
+	if got := strings.Join(r.Warnings, "; "); got != "balls E2 and E3 are bridged" {
+		t.Errorf("warnings %q", got)
+	}
+}
+
+// Turning the fixture leaves the balls where they are on the substrate.
+func TestBallIgnoresTheFixture(t *testing.T) {
+	p := ballPart()
+	balls := beads(p, 2)
+	for _, turn := range []float64{-4, -1, 3} {
+		r, err := column.Ball(ballPicture(p, turn, balls, 3), noiseModel(0.8), p, telecentric(13.3))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range r.Array.Sites {
+			b := balls[s.Name]
+			if e := math.Hypot(s.DXUm-b.x, s.DYUm-b.y); s.State != reading.Present || e > 0.5*13.3 {
+				t.Errorf("turned by %g°: %s is %s, %.1f µm off", turn, s.Name, s.State, e)
+			}
+		}
+	}
+}

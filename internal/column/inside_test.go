@@ -1,0 +1,177 @@
+package column
+
+import (
+	"math"
+	"testing"
+
+	"gonum.org/v1/gonum/mat"
+	"pgregory.net/rapid"
+
+	"plumbsquare/internal/geom"
+)
+
+func TestNormalTable(t *testing.T) {
+	for x := -6.0; x <= 6; x += 0.00137 {
+		cdf, pdf := normal(x)
+		// Closed forms; the standard library's erfc is the reference.
+		if e := cdf - 0.5*math.Erfc(-x/math.Sqrt2); math.Abs(e) > 1e-6 {
+			t.Fatalf("cdf(%g) off by %g", x, e)
+		}
+		if e := pdf - math.Exp(-x*x/2)/math.Sqrt(2*math.Pi); math.Abs(e) > 2e-6 {
+			t.Fatalf("pdf(%g) off by %g", x, e)
+		}
+	}
+}
+
+// gonum's inverse is the reference.
+func TestInvert3(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		m := mat.NewDense(3, 3, nil)
+		for i := range 3 {
+			for k := range 3 {
+				m.Set(i, k, rapid.Float64Range(-3, 3).Draw(t, "m"))
+			}
+			m.Set(i, i, m.At(i, i)+5)
+		}
+		var s, want mat.Dense
+		s.Mul(m, m.T())
+		if err := want.Inverse(&s); err != nil {
+			return
+		}
+		got, ok := invert3([6]float64{s.At(0, 0), s.At(0, 1), s.At(0, 2), s.At(1, 1), s.At(1, 2), s.At(2, 2)})
+		if !ok {
+			if mat.Cond(&s, 2) < 1e6 {
+				t.Fatal("taken for singular")
+			}
+			return
+		}
+		for i, at := range [6][2]int{{0, 0}, {0, 1}, {0, 2}, {1, 1}, {1, 2}, {2, 2}} {
+			if w := want.At(at[0], at[1]); math.Abs(got[i]-w) > 1e-9*mat.Norm(&want, 2) {
+				t.Errorf("element %v: %g, want %g", at, got[i], w)
+			}
+		}
+	})
+}
+
+func TestInvert3Singular(t *testing.T) {
+	for _, h := range [][6]float64{{}, {1, 1, 1, 1, 1, 1}, {1, 0, 0, 0, 0, 1}, {math.NaN(), 0, 0, 1, 0, 1}} {
+		if _, ok := invert3(h); ok {
+			t.Errorf("%v inverted", h)
+		}
+	}
+}
+
+func TestDiamondRisesWithTheAngle(t *testing.T) {
+	last := -1.0
+	for a := 0.0; a < 2*math.Pi; a += 0.001 {
+		d := diamond(math.Cos(a), math.Sin(a))
+		if d <= last || d < 0 || d >= 4.0000001 {
+			t.Fatalf("diamond(%g rad) = %g after %g", a, d, last)
+		}
+		last = d
+	}
+}
+
+func TestSectorsMeetAllAround(t *testing.T) {
+	for a := -7.0; a < 7; a += 0.0007 {
+		k, w := sector(math.Cos(a), math.Sin(a))
+		if k < 0 || k >= sectors || w < -1e-9 || w > 1+1e-9 {
+			t.Fatalf("direction %g rad lies in sector %d, %g", a, k, w)
+		}
+	}
+}
+
+// A third of strays doesn't move the line.
+func TestMedianLine(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		slope := rapid.Float64Range(-0.09, 0.09).Draw(t, "slope")
+		at := rapid.Float64Range(-2e4, 2e4).Draw(t, "at")
+		from := rapid.IntRange(0, 130).Draw(t, "from")
+		var ps []crossing
+		for i := range 200 {
+			u := float64(i-100) * 130
+			v := at + slope*u
+			if i >= from && i < from+40 {
+				v += 900
+			}
+			ps = append(ps, crossing{x: u, y: v, s: 1})
+		}
+		gotAt, got, n := medianLine(ps, 1)
+		if math.Abs(got-slope) > 1e-6 || math.Abs(gotAt-at) > 0.1 || n < 150 {
+			t.Errorf("line %g + %g u over %d points, want %g + %g u", gotAt, got, n, at, slope)
+		}
+	})
+}
+
+// A profile learnt from pixels that a sharp edge makes is the sharp edge's.
+func TestMeasuredProfileOfASharpEdge(t *testing.T) {
+	const sigma = 1.3
+	var samples []rimSample
+	for i := range 40000 {
+		d := float64(i%997)/997*10 - 5
+		a, b := 150+float64(i%17), 40+float64(i%29)
+		in, _ := normal(-d / sigma)
+		samples = append(samples, rimSample{t: d, a: a, b: b, z: a*in + b*(1-in)})
+	}
+	got, want := measureProfile(samples, sigma, 0), sharpProfile(sigma)
+	for i := range want.knots {
+		g, w := got.knots[i], want.knots[i]
+		if math.Abs(g.a-w.a) > 0.004 || math.Abs(g.b-w.b) > 1e-6 || math.Abs(g.da-w.da) > 0.01 {
+			t.Fatalf("at %g px: %+v, want %+v", want.place(i), g, w)
+		}
+	}
+	if math.Abs(got.steepest) > 0.2 {
+		t.Errorf("steepest at %g px", got.steepest)
+	}
+}
+
+func TestWanderIsFoundAmongStrays(t *testing.T) {
+	truth := wander{cx: 500, cy: 400, scale: 1. / 500, p: [2][wanderTerms]float64{{0.3, 2, -0.4, 0.1, 0, 0.2, -0.3, 0.1}, {-0.1, 0.3, 1.8, 0, 0.1, 0, 0.2, -0.2}}}
+	var at []geom.ImagePoint
+	var dx, dy []float64
+	for i := range 300 {
+		q := geom.ImagePoint{X: float64(i%20) * 50, Y: float64(i/20) * 53}
+		x, y := truth.at(q.X, q.Y)
+		if i%7 == 0 {
+			x, y = x+5, y-3
+		}
+		at, dx, dy = append(at, q), append(dx, x), append(dy, y)
+	}
+	w, _, ok := fitWander(at, dx, dy, 1001, 801)
+	if !ok {
+		t.Fatal("no fit")
+	}
+	for _, q := range at {
+		x, y := w.at(q.X, q.Y)
+		wx, wy := truth.at(q.X, q.Y)
+		if math.Hypot(x-wx, y-wy) > 1e-3 {
+			t.Fatalf("at %v: %g %g, want %g %g", q, x, y, wx, wy)
+		}
+	}
+}
+
+// Feet that are seen at 0.7 of their place and pulled along by a fifth of the lean: the footing
+// finds out, and gives the feet back.
+func TestFootingUndoesThePull(t *testing.T) {
+	var seats []seat
+	var feet []foot
+	var offsets [][2]float64
+	rng := func(i int) float64 { // a spread of ±1.7 with unit variance, without a pattern between calls
+		x := math.Mod(float64(i)*0.6180339887498949+float64(i*i)*0.1234567, 1)
+		return (x - 0.5) * math.Sqrt(12)
+	}
+	for i := range 900 {
+		bx, by := footScatterUm*rng(4*i), footScatterUm*rng(4*i+1)
+		lx, ly := 10*rng(4*i+2), 10*rng(4*i+3)
+		seats = append(seats, seat{})
+		offsets = append(offsets, [2]float64{bx + lx, by + ly})
+		feet = append(feet, foot{found: true, agree: 1, x: 0.7*bx + 0.2*lx + footErrorUm*rng(9*i+5), y: 0.7*by + 0.2*ly + footErrorUm*rng(9*i+7)})
+	}
+	got := learnFooting(seats, feet, offsets)
+	if math.Abs(got.own-0.7) > 0.08 || math.Abs(got.lean-0.2) > 0.06 {
+		t.Errorf("own %.3f, lean %.3f; want 0.7, 0.2", got.own, got.lean)
+	}
+	if got.uUm < 1.5 || got.uUm > 5 {
+		t.Errorf("feet known to %.2f µm", got.uUm)
+	}
+}

@@ -1,0 +1,172 @@
+package column_test
+
+import (
+	"errors"
+	"math"
+	"testing"
+
+	"plumbsquare/internal/column"
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/part"
+	"plumbsquare/internal/picture"
+	"plumbsquare/internal/reading"
+	"plumbsquare/internal/scope"
+)
+
+// A post is a column of the row as drawn in silhouette: axis foot + tan(tilt)·z + bend·(z/height)².
+type post struct {
+	missing                  bool
+	foot, tilt, bend, height float64 // µm, degrees, µm, µm
+}
+
+// sideScene draws a backlit row: substrate, fillets, columns.
+func sideScene(w, h int, p *part.Part, s *scope.Scope, pose geom.Pose, sigma float64, posts map[string]post) *scene {
+	c := newScene(w, h, s, pose, sigma, 190)
+	plane := s.Plane(w, h, 0)
+	um := plane.UmPerPx()
+	blur := sigma * um
+	dark := func(x0, x1 float64, cover func(u, z float64) float64) {
+		c.paint(x0, 0, x1, float64(h), func(x, y float64) (float64, float64) {
+			d := pose.ToDrawing(plane.ToObject(geom.ImagePoint{X: x, Y: y}))
+			return cover(d.X.Um(), d.Y.Um()), 20
+		})
+	}
+	half := 500 * p.Substrate.WidthMm * pose.Scale
+	dark(0, float64(w), func(u, z float64) float64 {
+		return (phi((half-u)/blur) + phi((half+u)/blur) - 1) * phi(-z/blur)
+	})
+	list, err := p.Array.Sites()
+	if err != nil {
+		panic(err)
+	}
+	r := 500 * p.Array.DiameterMm
+	for _, site := range list {
+		if site.Row != p.Array.Rows {
+			continue
+		}
+		q := posts[site.Name]
+		x := pose.Nominal(site.At).X.Um()
+		at, _ := c.at(x, 1100, 0)
+		l, r1 := at.X-700/um, at.X+700/um
+		dark(l, r1, func(u, z float64) float64 { // the pad with its solder
+			top, wide := 60.0, 380.0
+			if !q.missing {
+				top, wide = 250, 400
+			}
+			slope := (wide - r) / top
+			return phi((wide-max(z, 0)*slope-math.Abs(u-x-q.foot))/blur) * phi((top-z)/blur)
+		})
+		if q.missing {
+			continue
+		}
+		tan := math.Tan(q.tilt * math.Pi / 180)
+		dark(l, r1, func(u, z float64) float64 {
+			t := max(z, 0) / q.height
+			axis := x + q.foot + tan*z + q.bend*t*t
+			slant := math.Cos(math.Atan(tan + 2*q.bend*t/q.height))
+			top := q.height + (u-axis)*-math.Sin(math.Atan(tan+2*q.bend/q.height))
+			return (phi((r-(u-axis)*slant)/blur) + phi((r+(u-axis)*slant)/blur) - 1) * phi((top-z)/blur)
+		})
+	}
+	return c
+}
+
+func row() map[string]post {
+	return map[string]post{
+		"H2": {foot: 5, tilt: 0.3, height: 2205},
+		"H3": {foot: -9, tilt: -0.5, height: 2190},
+		"H4": {missing: true},
+		"H5": {foot: 2, tilt: 3.4, bend: -60, height: 2200},
+		"H6": {foot: 14, tilt: 0, height: 2215},
+		"H7": {foot: -3, tilt: -2.6, height: 2185},
+		"H8": {foot: 6, tilt: 0.2, bend: 45, height: 2210},
+		"H9": {foot: 0, tilt: -0.1, height: 2198},
+		// The last site of the row is present, too.
+		"H10": {foot: -6, tilt: 0.15, height: 2202},
+	}
+}
+
+func TestSide(t *testing.T) {
+	p := columnPart()
+	s := telecentric(8.2)
+	for _, turn := range []float64{0.6, -0.4} {
+		pose := poseAt(150, -900, turn, 0.997)
+		g := sideScene(1480, 560, p, s, pose, 1.0, row()).gray(0.05, 0.02, 1, 1)
+		r, err := column.Side(g, noiseModel(1), p, s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(r.Array.Sites) != 9 || r.Array.Missing != 1 || r.Array.Present != 8 || r.Array.Tilted != 2 {
+			t.Errorf("%d sites, %d missing, %d present, %d tilted; want 9, 1, 8, 2", len(r.Array.Sites), r.Array.Missing, r.Array.Present, r.Array.Tilted)
+		}
+		if math.Abs(r.Array.Scale-0.997) > 1e-4 || math.Abs(r.Substrate.TurnDeg-turn) > 0.005 {
+			t.Errorf("scale %.5f, turn %.4f°; want 0.997, %g°", r.Array.Scale, r.Substrate.TurnDeg, turn)
+		}
+		posts := row()
+		for _, site := range r.Array.Sites {
+			q := posts[site.Name]
+			if q.missing {
+				if site.State != reading.Missing {
+					t.Errorf("%s is %s, want missing", site.Name, site.State)
+				}
+				continue
+			}
+			if e := site.TiltDeg - q.tilt; math.Abs(e) > 0.06 {
+				t.Errorf("%s: tilt %.3f°, want %g°", site.Name, site.TiltDeg, q.tilt)
+			}
+			tip := q.foot + math.Tan(q.tilt*math.Pi/180)*q.height + q.bend
+			if e := site.DXUm - tip; math.Abs(e) > 0.25*8.2 {
+				t.Errorf("%s: tip at %.1f µm, want %.1f", site.Name, site.DXUm, tip)
+			}
+			if math.Abs(site.DiameterUm-510) > 3 {
+				t.Errorf("%s: diameter %.1f µm, want 510", site.Name, site.DiameterUm)
+			}
+		}
+		for _, c := range r.Profiles {
+			q := posts[c.Site]
+			if math.Abs(1000*c.HeightMm-q.height) > 4 || math.Abs(c.FootUm-q.foot) > 2 || math.Abs(c.BendUm-q.bend) > 3 {
+				t.Errorf("%s: height %.4f mm, foot %.1f µm, bend %.1f µm; want %+v", c.Site, c.HeightMm, c.FootUm, c.BendUm, q)
+			}
+			if c.SeatUm > 1e-6 {
+				t.Errorf("%s stands %.2f µm above the seating line", c.Site, c.SeatUm)
+			}
+		}
+	}
+}
+
+func TestSideRefuses(t *testing.T) {
+	p := columnPart()
+	s := telecentric(8.2)
+	pose := poseAt(150, -900, 0.3, 1)
+	good := func() *picture.Gray { return sideScene(1480, 560, p, s, pose, 1, row()).gray(0, 0, 1, 2) }
+	tests := []struct {
+		name, gate string
+		g          *picture.Gray
+		p          *part.Part
+	}{
+		{"black", "backlight", picture.New(1480, 560, 255), p},
+		{"tiny", "field", picture.New(20, 3, 255), p},
+		{"moved out of the picture", "outline-out", sideScene(1480, 560, p, s, poseAt(4000, -900, 0, 1), 1, row()).gray(0, 0, 1, 3), p},
+		{"other substrate", "other-part", good(), func() *part.Part {
+			p := columnPart()
+			p.Substrate.WidthMm = 12.5
+			return p
+		}()},
+		{"nothing stands", "array-mismatch", sideScene(1480, 560, p, s, pose, 1, func() map[string]post {
+			all := row()
+			for k := range all {
+				all[k] = post{missing: true}
+			}
+			return all
+		}()).gray(0, 0, 1, 4), p},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			_, err := column.Side(tt.g, noiseModel(1), tt.p, s)
+			refusal, ok := errors.AsType[*reading.Refusal](err)
+			if !ok || refusal.Gate != tt.gate {
+				t.Errorf("got %v, want a refusal by %q", err, tt.gate)
+			}
+		})
+	}
+}
