@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"os"
 	"os/exec"
 	"path/filepath"
 	"strconv"
@@ -15,19 +16,21 @@ func TestMain(m *testing.M) {
 }
 
 // Each script of testdata/script uses the program as people do. $EXAMPLES is the folder of
-// the examples; "status N command…" checks an exit status.
+// the examples, $PICTURES that of the pictures with truth; "status N command…" checks an exit
+// status, "half FROM TO" copies the first half of a file.
 func TestScripts(t *testing.T) {
-	examples, err := filepath.Abs("../../examples")
+	root, err := filepath.Abs("../..")
 	if err != nil {
 		t.Fatal(err)
 	}
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script",
 		Setup: func(env *testscript.Env) error {
-			env.Setenv("EXAMPLES", examples)
+			env.Setenv("EXAMPLES", filepath.Join(root, "examples"))
+			env.Setenv("PICTURES", filepath.Join(root, "testdata/images"))
 			return nil
 		},
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"status": status},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"status": status, "half": half},
 	})
 }
 
@@ -47,4 +50,13 @@ func status(ts *testscript.TestScript, neg bool, args []string) {
 	if got != want {
 		ts.Fatalf("%v: exit status %d, want %d", args[1:], got, want)
 	}
+}
+
+func half(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) != 2 || neg {
+		ts.Fatalf("usage: half FROM TO")
+	}
+	b, err := os.ReadFile(ts.MkAbs(args[0]))
+	ts.Check(err)
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), b[:len(b)/2], 0o666))
 }
