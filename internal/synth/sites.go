@@ -1,0 +1,95 @@
+package synth
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+
+	"plumbsquare/internal/part"
+	"plumbsquare/internal/reading"
+)
+
+// A site is one place of the array as it is drawn. Places are true µm in the drawing frame.
+type site struct {
+	part.Site
+	SiteState
+	x, y         float64 // nominal: drawn place times the substrate's scale
+	baseX, baseY float64 // foot, or ball, from nominal
+	tiltX, tiltY float64 // sine of the tilt times its direction
+	lengthUm     float64
+	diameterUm   float64
+}
+
+// tip returns the tip's place from nominal and its height.
+func (s *site) tip() (x, y, h float64) {
+	sin2 := s.tiltX*s.tiltX + s.tiltY*s.tiltY
+	return s.baseX + s.lengthUm*s.tiltX, s.baseY + s.lengthUm*s.tiltY, s.lengthUm * math.Sqrt(max(1-sin2, 0))
+}
+
+// placeSites decides how each site of the array stands.
+func (st *stage) placeSites() error {
+	a := st.Part.Array
+	places, err := a.Sites()
+	if err != nil {
+		return err
+	}
+	index := map[string]int{}
+	lastRow := 0
+	for _, s := range places {
+		lastRow = max(lastRow, s.Row)
+	}
+	turnSin, turnCos := math.Sincos(st.ThetaDeg * math.Pi / 180)
+	sd := st.Array
+	leanSin, leanCos := math.Sincos(sd.LeanAzimuthDeg * math.Pi / 180)
+	lean := math.Sin(sd.LeanDeg * math.Pi / 180)
+	for _, at := range places {
+		if st.View == reading.ColumnSide && at.Row != lastRow {
+			continue
+		}
+		s := site{Site: at, x: float64(at.At.X) * st.SubstrateScale, y: float64(at.At.Y) * st.SubstrateScale}
+		// The array's own offset moves and turns the feet about the drawing's origin.
+		s.baseX = st.OffsetXUm + s.x*(turnCos-1) - s.y*turnSin + sd.PlaceUm*st.rng.NormFloat64()
+		s.baseY = st.OffsetYUm + s.x*turnSin + s.y*(turnCos-1) + sd.PlaceUm*st.rng.NormFloat64()
+		spread := math.Sin(sd.TiltDeg * math.Pi / 180)
+		s.tiltX = lean*leanCos + spread*st.rng.NormFloat64()
+		s.tiltY = lean*leanSin + spread*st.rng.NormFloat64()
+		s.lengthUm = a.HeightMm*1000 + sd.HeightUm*st.rng.NormFloat64()
+		s.diameterUm = a.DiameterMm*1000 + sd.DiameterUm*st.rng.NormFloat64()
+		index[at.Name] = len(st.sites)
+		st.sites = append(st.sites, s)
+	}
+	for _, state := range sd.Sites {
+		i, ok := index[state.Site]
+		if !ok {
+			return fmt.Errorf("the array has no site %s in this view", state.Site)
+		}
+		if to := state.BridgedTo; to != "" {
+			if _, ok := index[to]; !ok {
+				return fmt.Errorf("site %s can't be bridged to %s: the array has no such site", state.Site, to)
+			}
+		}
+		st.sites[i].apply(state)
+	}
+	for i := range st.sites {
+		s := &st.sites[i]
+		if st.View == reading.ColumnSide {
+			s.tiltY = 0
+		}
+		if to := s.BridgedTo; to != "" && !s.Missing && !st.sites[index[to]].Missing {
+			st.sites[index[to]].BridgedTo = cmp.Or(st.sites[index[to]].BridgedTo, s.Name)
+		}
+	}
+	return nil
+}
+
+// apply makes a site as its state says.
+func (s *site) apply(state SiteState) {
+	s.SiteState = state
+	sin, cos := math.Sincos(state.AzimuthDeg * math.Pi / 180)
+	tilt := math.Sin(state.TiltDeg * math.Pi / 180)
+	s.tiltX += tilt * cos
+	s.tiltY += tilt * sin
+	s.baseX += state.XUm
+	s.baseY += state.YUm
+	s.diameterUm += state.DiameterUm
+}
