@@ -59,6 +59,10 @@ func run(ctx context.Context, o options, dirs []string) error {
 			continue
 		}
 		s, err := one(ctx, o, dir, only)
+		if errors.Is(err, accuracy.ErrNone) {
+			fmt.Fprintf(os.Stderr, "%s: %v, left out\n", dir, err)
+			continue
+		}
 		if err != nil {
 			return fmt.Errorf("%s: %w", dir, err)
 		}

@@ -163,7 +163,7 @@ func TestSpoiltResult(t *testing.T) {
 	hold(t, []check{
 		{"X rms", rms(x.Err), math.Sqrt(squares / 5)}, {"X rms px", rms(x.Px), math.Sqrt(squares/5) / 10},
 		{"X median", quantile(x.Err, 0.5), 1}, {"X 95 %", quantile(x.Err, 0.95), 2}, {"X mean", mean(x.Err), 0.1},
-		{"X ratio", rms(x.Ratio), math.Sqrt(squares/5) / 0.5}, {"X bias z", x.BiasZ(), 0.5 / 0.5 / math.Sqrt(5)},
+		{"X ratio", rms(x.Ratio), math.Sqrt(squares/5) / 0.5}, {"X bias z", x.BiasZ(), 1 / math.Sqrt(5)},
 		{"Y ratio", rms(y.Ratio), 2}, {"θ ratio", rms(th.Ratio), 2}, {"θ px", rms(th.Px), 0.002 * math.Pi / 180 * 600},
 		{"X coverage", x.Covered(), 0.6}, {"X pull", rms(x.Pull), math.Sqrt(squares / 5)},
 		{"refused", n(g.Refused), 1}, {"measured", float64(g.Measured), 8}, {"lost", n(g.Lost), 1},

@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/csv"
 	"errors"
-	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -21,9 +20,12 @@ import (
 // today lies within the validity of the scope files that Prepare writes.
 var today = time.Date(2031, 6, 1, 0, 0, 0, 0, time.UTC)
 
+// ErrNone says that no picture of a set is wanted.
+var ErrNone = errors.New("no picture's name matches")
+
 // Prepare turns a set's images.csv into what a bench would have: a traveler in work and a scope
 // file a picture, since these sets try many scopes. Pictures whose name only doesn't match are
-// left out; a nil only takes all.
+// left out; a nil only takes all. The error is ErrNone when none is left.
 func Prepare(set, work string, only *regexp.Regexp) error {
 	rows, err := readTable(filepath.Join(set, "images.csv"))
 	if err != nil {
@@ -64,7 +66,7 @@ func Prepare(set, work string, only *regexp.Regexp) error {
 		table = append(table, line)
 	}
 	if len(table) == 1 {
-		return fmt.Errorf("%s: no picture's name matches %v", set, only)
+		return ErrNone
 	}
 	f, err := os.Create(filepath.Join(work, intake.TravelerName))
 	if err != nil {

@@ -28,8 +28,6 @@ type pen struct {
 	bare   bool    // without the dark ground
 }
 
-func (p pen) dashed(length float64) pen { p.dash = length; return p }
-
 var ground = color.RGBA{0, 0, 0, 185}
 
 // A canvas is an RGBA picture that is drawn on with anti-aliased lines and text.
