@@ -21,8 +21,14 @@ func readReference(t testing.TB, name string, into any) {
 	}
 }
 
+// A reporter is what *testing.T and *rapid.T have in common.
+type reporter interface {
+	Helper()
+	Errorf(format string, args ...any)
+}
+
 // wantRel fails unless got meets want within rel, relative.
-func wantRel(t testing.TB, what string, got, want, rel float64) {
+func wantRel(t reporter, what string, got, want, rel float64) {
 	t.Helper()
 	if !(math.Abs(got-want) <= rel*math.Abs(want)) {
 		t.Errorf("%s: got %.13g want %.13g (relative error %.2g, allowed %.2g)", what, got, want, math.Abs(got/want-1), rel)
@@ -30,7 +36,7 @@ func wantRel(t testing.TB, what string, got, want, rel float64) {
 }
 
 // wantAbs fails unless got meets want within tol, absolute: for values as printed.
-func wantAbs(t testing.TB, what string, got, want, tol float64) {
+func wantAbs(t reporter, what string, got, want, tol float64) {
 	t.Helper()
 	if !(math.Abs(got-want) <= tol) {
 		t.Errorf("%s: got %.13g want %.13g (error %.2g, allowed %.2g)", what, got, want, math.Abs(got-want), tol)
