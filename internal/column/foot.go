@@ -215,7 +215,7 @@ func (pic *shot) footOf(q *footFinder, o *outline, s *seat, tip [2]float64) foot
 		return home
 	}
 	away := pic.footFrom(q, o, s, tip[0], tip[1])
-	if away.found && away.agree > home.agree+closed && math.Hypot(away.x-tip[0], away.y-tip[1]) < 0.15*far+6 {
+	if away.found && away.agree > home.agree+closed && math.Hypot(away.x-tip[0], away.y-tip[1]) < 0.15*far+20 {
 		away.under = true
 		return away
 	}

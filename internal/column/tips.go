@@ -401,14 +401,23 @@ func (pic *shot) darkness(o *outline, s *site) float64 {
 	return (pad[len(pad)/20] - pic.black) / max(median(bare)-pic.black, 1)
 }
 
-// lower is the mean fall of light across the worse three quarters of the edge: dust or a
-// neighbour that hides a quarter of it does no harm.
-func (d *disc) lower() float64 {
-	sum := 0.0
-	for _, s := range d.steps[:directions*3/4] {
-		sum += s
+// lower is the fall of light across the worse three quarters of the edge.
+func (d *disc) lower() float64 { return lowerMean(d.steps[:]) }
+
+// lowerMean is the mean of the lower three quarters of sorted steps, none taken as lower than a
+// quarter of their median below 0: dust or a fibre that hides or outshines a part of an edge does
+// little harm, and an edge that isn't there gains nothing.
+func lowerMean(sorted []float64) float64 {
+	floor := -0.25 * max(0, sorted[len(sorted)/2])
+	if floor == 0 {
+		floor = math.Inf(-1)
 	}
-	return sum / (directions * 3 / 4)
+	n := len(sorted) * 3 / 4
+	sum := 0.0
+	for _, s := range sorted[:n] {
+		sum += max(s, floor)
+	}
+	return sum / float64(n)
 }
 
 // hunt looks for a face all over a site: circles of the usual radius at every second pixel, the
@@ -502,11 +511,7 @@ func (f *discFitter) circle(x, y, r float64) float64 {
 		s[k] = f.polarity * (f.at(x+(r-gap)*d.x, y+(r-gap)*d.y) - f.at(x+(r+gap)*d.x, y+(r+gap)*d.y))
 	}
 	sortFew(s[:])
-	sum := 0.0
-	for _, v := range s[:len(s)*3/4] {
-		sum += v
-	}
-	return sum / float64(len(s)*3/4)
+	return lowerMean(s[:])
 }
 
 // object returns where a disc's centre lies on the plane of the faces.
