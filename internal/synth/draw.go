@@ -55,8 +55,8 @@ type stage struct {
 
 func newStage(scene *Scene, rng *rand.Rand) (*stage, error) {
 	st := &stage{Scene: *scene, rng: rng, truth: new(Truth)}
-	if err := st.check(); err != nil {
-		return nil, fmt.Errorf("draw %s: %w", scene.View, err)
+	if err := scene.Check(); err != nil {
+		return nil, err
 	}
 	w, h := Size(st.Part, st.View, st.Scope.UmPerPxX)
 	st.WidthPx, st.HeightPx = cmp.Or(st.WidthPx, w), cmp.Or(st.HeightPx, h)
@@ -98,33 +98,85 @@ func (st *stage) placed(xMm, yMm, thetaDeg, hMm float64) frame {
 // paint lays a shape over the canvas.
 func (st *stage) paint(f *frame, s shape, i ink) { st.canvas.paint(f, s, st.pr.reach, i) }
 
-// check says why a scene can't be drawn.
-func (st *stage) check() error {
+// Check says why a scene can't be drawn, nil when it can.
+func (s *Scene) Check() error {
+	if err := s.check(); err != nil {
+		return fmt.Errorf("draw %s: %w", s.View, err)
+	}
+	return nil
+}
+
+func (s *Scene) check() error {
 	const most = 1 << 14 // px a side
-	p := st.Part
+	p := s.Part
 	switch {
-	case p == nil || st.Scope == nil:
+	case p == nil || s.Scope == nil:
 		return fmt.Errorf("a scene needs a part and a scope")
-	case st.WidthPx < 0 || st.HeightPx < 0 || st.WidthPx > most || st.HeightPx > most:
-		return fmt.Errorf("a picture of %d × %d px: want sides from 1 to %d px", st.WidthPx, st.HeightPx, most)
-	case st.Bits != 0 && st.Bits != 8 && st.Bits != 12:
-		return fmt.Errorf("%d bits a pixel: want 8 or 12", st.Bits)
-	case st.Optics.BlurPx < 0 || st.Optics.BlurPx > 50:
-		return fmt.Errorf("a blur of %g px: want 0 to 50 px", st.Optics.BlurPx)
-	case st.SubstrateScale < 0 || st.SubstrateScale != 0 && math.Abs(st.SubstrateScale-1) > 0.1:
-		return fmt.Errorf("a substrate scale of %g: want 0.9 to 1.1", st.SubstrateScale)
-	case st.Fault != "" && !st.Fault.Fits(st.View):
-		return fmt.Errorf("the fault %s can't befall this view", st.Fault)
+	case s.WidthPx < 0 || s.HeightPx < 0 || s.WidthPx > most || s.HeightPx > most:
+		return fmt.Errorf("a picture of %d × %d px: want sides from 1 to %d px", s.WidthPx, s.HeightPx, most)
+	case s.Bits != 0 && s.Bits != 8 && s.Bits != 12:
+		return fmt.Errorf("%d bits a pixel: want 8 or 12", s.Bits)
+	case s.Optics.BlurPx < 0 || s.Optics.BlurPx > 50:
+		return fmt.Errorf("a blur of %g px: want 0 to 50 px", s.Optics.BlurPx)
+	case s.SubstrateScale < 0 || s.SubstrateScale != 0 && math.Abs(s.SubstrateScale-1) > 0.1:
+		return fmt.Errorf("a substrate scale of %g: want 0.9 to 1.1", s.SubstrateScale)
+	case s.Fault != "" && !s.Fault.Fits(s.View):
+		return fmt.Errorf("the fault %s can't befall this view", s.Fault)
 	}
-	if err := st.Scope.Check(); err != nil {
+	if err := s.checkNumbers(); err != nil {
 		return err
 	}
-	if err := Shows(p, st.View); err != nil {
+	if err := s.Scope.Check(); err != nil {
 		return err
 	}
-	for _, m := range st.Marks {
+	if err := Shows(p, s.View); err != nil {
+		return err
+	}
+	for _, m := range s.Marks {
 		if p.Marks == nil || !hasPlace(p.Marks.At, m.Name) {
 			return fmt.Errorf("part %s has no mark %s", p.Name, m.Name)
+		}
+	}
+	return s.checkSites()
+}
+
+// checkNumbers finds what would draw nothing sensible, or draw for ever.
+func (s *Scene) checkNumbers() error {
+	for _, c := range []struct {
+		what       string
+		value, top float64
+	}{
+		{"a fixture shift along x, µm,", s.FixtureXUm, 1e5}, {"a fixture shift along y, µm,", s.FixtureYUm, 1e5}, {"a fixture turn, degrees,", s.FixtureDeg, 360},
+		{"an offset along X, µm,", s.OffsetXUm, 1e5}, {"an offset along Y, µm,", s.OffsetYUm, 1e5}, {"a rotation, degrees,", s.ThetaDeg, 360},
+		{"read noise", s.Optics.ReadNoise, 1}, {"shot noise", s.Optics.ShotNoise, 1}, {"texture", s.Look.Texture, 5},
+		{"roughness, µm,", s.Die.RoughUm, 500}, {"a count of chips", float64(s.Die.Chips), 1e4},
+		{"a count of glare", float64(s.Dirt.Glare), 1e4}, {"a count of streaks", float64(s.Dirt.Streaks), 1e4}, {"a count of dust", float64(s.Dirt.Dust), 1e4},
+		{"a count of fibres", float64(s.Dirt.Fibres), 1e4}, {"a count of components", float64(s.Dirt.Components), 1e4}, {"a count of traces", float64(s.Dirt.Traces), 1e4},
+	} {
+		if !(math.Abs(c.value) <= c.top) { // true for what is no number, too
+			return fmt.Errorf("%s of %g: want at most %g", c.what, c.value, c.top)
+		}
+	}
+	return nil
+}
+
+// checkSites finds sites that the view does not show.
+func (s *Scene) checkSites() error {
+	if len(s.Array.Sites) == 0 {
+		return nil
+	}
+	if s.View != reading.ColumnPlan && s.View != reading.BallPlan && s.View != reading.ColumnSide {
+		return fmt.Errorf("this view shows no sites, so that %s can't be changed", s.Array.Sites[0].Site)
+	}
+	have := map[string]bool{"": true} // bridged to nothing
+	for _, name := range s.siteNames() {
+		have[name] = true
+	}
+	for _, state := range s.Array.Sites {
+		for _, name := range [2]string{cmp.Or(state.Site, `""`), state.BridgedTo} {
+			if !have[name] {
+				return fmt.Errorf("part %s has no site %s in this view", s.Part.Name, name)
+			}
 		}
 	}
 	return nil

@@ -2,7 +2,6 @@ package synth
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 
 	"plumbsquare/internal/part"
@@ -59,16 +58,7 @@ func (st *stage) placeSites() error {
 		st.sites = append(st.sites, s)
 	}
 	for _, state := range sd.Sites {
-		i, ok := index[state.Site]
-		if !ok {
-			return fmt.Errorf("the array has no site %s in this view", state.Site)
-		}
-		if to := state.BridgedTo; to != "" {
-			if _, ok := index[to]; !ok {
-				return fmt.Errorf("site %s can't be bridged to %s: the array has no such site", state.Site, to)
-			}
-		}
-		st.sites[i].apply(state)
+		st.sites[index[state.Site]].apply(state)
 	}
 	for i := range st.sites {
 		s := &st.sites[i]
