@@ -59,6 +59,7 @@ func newRootCmd() *cobra.Command {
 	root.AddCommand(
 		newMeasureCmd(),
 		newPartCmd(),
+		newRenderCmd(),
 	)
 	return root
 }
