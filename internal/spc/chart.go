@@ -31,6 +31,8 @@ type Chart struct {
 	Hits      []Hit         // in order of the point that completed the pattern
 	// Warnings say what makes the limits doubtful, in plain words: autocorrelation, a short baseline.
 	Warnings []string
+
+	meaning string // of a point beyond the limits, where it isn't that of an ordinary chart
 }
 
 // PhaseLimits says where the limits of one phase came from.
@@ -40,6 +42,7 @@ type PhaseLimits struct {
 	// Center and Sigma describe the process: the level and the standard deviation of a single
 	// value. On charts of spread Center is the level of the statistic for the first point's size.
 	Center, Sigma float64
+	Between       float64 // standard deviation between subgroups, on three-way charts; 0 elsewhere
 	Baseline      int     // subgroups or values behind the limits; 0 when both were stated
 	Source        string  // how Center and Sigma were found, in words
 	Lag1, Lag1P   float64 // lag-1 autocorrelation of the baseline and its two-sided p value; 0, 1 where not looked at

@@ -43,7 +43,11 @@ func (c *Chart) Explain(h Hit) string {
 			list = "points " + strings.Join(where[:n-1], ", ") + " and " + where[n-1]
 		}
 	}
-	return fmt.Sprintf("%v at %s: %s%s; %s", h.Rule, list, h.Rule.Text(), h.sideText(), h.Rule.Meaning())
+	meaning := h.Rule.Meaning()
+	if c.meaning != "" {
+		meaning = c.meaning
+	}
+	return fmt.Sprintf("%v at %s: %s%s; %s", h.Rule, list, h.Rule.Text(), h.sideText(), meaning)
 }
 
 func (h Hit) sideText() string {

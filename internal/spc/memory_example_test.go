@@ -1,0 +1,29 @@
+package spc_test
+
+import (
+	"fmt"
+
+	"plumbsquare/internal/spc"
+)
+
+// A placer whose X offset has crept up by one standard deviation: single points stay inside their
+// limits, the cumulative sum does not.
+func ExampleCUSUM_Charts() {
+	x := []float64{0.2, -0.9, 1.1, 0.4, -0.6, 1.3, 0.7, 1.9, 0.5, 1.6, 1.2, 0.9, 1.8}
+	opt := spc.Options{Phases: []spc.Phase{{Center: new(0.0), Sigma: new(1.0)}}}
+	singles, err := spc.Individuals(x, opt)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	sums, err := spc.CUSUM{K: 0.5, H: 4}.Charts(x, opt)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println("single points beyond limits:", len(singles[0].Hits))
+	fmt.Println(sums[0].Explain(sums[0].Hits[0]))
+	// Output:
+	// single points beyond limits: 0
+	// Nelson 1 at point 11: one point beyond a control limit (above); the level has risen; the sum left zero about when it began
+}
