@@ -168,6 +168,11 @@ func medianOf(ps []*Point, value func(*Point) float64) float64 {
 	for i, p := range ps {
 		v[i] = value(p)
 	}
+	return sortedMedian(v)
+}
+
+// sortedMedian sorts v and returns its median.
+func sortedMedian(v []float64) float64 {
 	slices.Sort(v)
 	half := len(v) / 2
 	if len(v)%2 == 1 {
