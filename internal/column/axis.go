@@ -248,8 +248,8 @@ func (c *axis) fit(zs, us []float64) bool {
 				w[i] = (1 - q*q) * (1 - q*q)
 			}
 		}
-		// Rows are alike over a few neighbours: blur, and the wall's own waviness.
-		v := 4 * scale * scale
+		// Rows are alike over some neighbours: blur, and the wall's own waviness.
+		v := 16 * scale * scale
 		c.foot, c.slope, c.curve = p[0], p[1]/top, p[2]/(top*top)
 		c.cov = [3][3]float64{
 			{inv[0] * v, inv[1] * v / top, inv[2] * v / (top * top)},

@@ -32,7 +32,7 @@ func Ball(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Resu
 	}
 	f.centreOnGleams(pic, seats, v)
 	r := &Result{BlurPx: o.blurPx(), Substrate: o.reading(pic.base)}
-	r.Array = pic.columns(o, seats, pic.offsets(o, seats), footing{}, f.edge)
+	r.Array = pic.columns(o, seats, pic.offsets(o, seats), footing{}, f)
 	r.Warnings = bridges(f, seats, v)
 	return r, nil
 }

@@ -24,14 +24,17 @@ type shot struct {
 	g     *picture.Gray
 	noise picture.Noise
 	part  *part.Part
+	scope *scope.Scope
 	base  scope.Plane // the substrate's top surface
 	tip   scope.Plane // the plane of the tips or of the balls' equators
 	sites []site
-	black float64 // level of the darkest pixels
+
+	heightUm float64 // of the faces above the substrate
+	black    float64 // level of the darkest pixels
 }
 
 func newShot(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope, list []site, heightMm float64) *shot {
-	return &shot{g: g, noise: n, part: p, sites: list, black: darkest(g),
+	return &shot{g: g, noise: n, part: p, scope: s, sites: list, heightUm: 1000 * heightMm, black: darkest(g),
 		base: s.Plane(g.W, g.H, 0), tip: s.Plane(g.W, g.H, heightMm)}
 }
 
@@ -70,7 +73,7 @@ func Plan(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Resu
 		BlurPx:    o.blurPx(),
 		Substrate: o.reading(pic.base),
 	}
-	r.Array = pic.columns(o, seats, offsets, stand, f.edge)
+	r.Array = pic.columns(o, seats, offsets, stand, f)
 	return r, nil
 }
 

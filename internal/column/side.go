@@ -210,22 +210,22 @@ func (s *silhouette) flanks() (left, right geom.ImagePoint, err error) {
 	if len(lx) < 8 || len(rx) < 8 {
 		return left, right, &reading.Refusal{Gate: "outline-out", Instruction: "the substrate's flanks aren't both in the picture; move the sample to the middle"}
 	}
-	s.uX = math.Hypot(scatterOfMedian(lx), scatterOfMedian(rx)) / 2 * s.base.UmPerPx()
+	s.uX = math.Hypot(scatterOfMean(lx), scatterOfMean(rx)) / 2 * s.base.UmPerPx()
 	s.uScale = 2 * s.uX / (1000 * s.part.Substrate.WidthMm)
 	mid := func(v []float64) float64 { return (v[0] + v[len(v)-1]) / 2 }
 	return geom.ImagePoint{X: clippedMean(lx), Y: mid(ly)}, geom.ImagePoint{X: clippedMean(rx), Y: mid(ry)}, nil
 }
 
-// scatterOfMedian is the standard uncertainty of the mean of neighbours that are correlated over
-// some 16 rows.
-func scatterOfMedian(v []float64) float64 {
+// scatterOfMean is the standard uncertainty of the mean of neighbours that are correlated over
+// some 48 rows: a sawn flank is wavy.
+func scatterOfMean(v []float64) float64 {
 	m := clippedMean(v)
 	var ss float64
 	for _, x := range v {
 		ss += (x - m) * (x - m)
 	}
 	n := float64(len(v))
-	return math.Sqrt(ss / n * 16 / n)
+	return math.Sqrt(ss / n * min(1, 48/n))
 }
 
 // lowest is the row below which no skyline lies but for strays.
