@@ -34,6 +34,7 @@ type EdgePoint struct {
 // An EdgeWindow says where to look for an edge.
 type EdgeWindow struct {
 	Half     geom.Length // half of the stretch along the line
+	Corner   geom.Length // at each end, where two walls cast shadow: only a clean edge is used there
 	SearchPx float64     // how far from the line the edge may lie
 	Blur     geom.Length // start for the point spread; 0 means 1.2 px
 }
@@ -74,7 +75,7 @@ func FitEdges(src Source, line Line, win EdgeWindow) ([]*Edge, error) {
 	for _, s := range b.search(win.SearchPx*um, win.Half.Um(), blurPx*um) {
 		at := line.Moved(geom.Length(s.offset), s.slope)
 		near := newBand(src, at, win.Half, max(insideSigmas*blurPx+shadowPx, cleanSigmas*blurPx)+windowPx, stepPx)
-		e, err := near.fitStretches(blurPx * um)
+		e, err := near.fitStretches(blurPx*um, win.Corner.Um())
 		if err != nil {
 			continue
 		}
@@ -103,7 +104,7 @@ type sighting struct {
 
 const (
 	sightings = 2   // of each sign
-	faintest  = 0.2 // score of a sighting beside the best
+	faintest  = 0.3 // score of a sighting beside the best
 )
 
 // search looks for the lines along which the level steps most consistently, among offsets within
@@ -236,12 +237,10 @@ func (b *band) fitClean(local *Edge) *Edge {
 		cdf, pdf := normal(t)
 		light := 1 + p[cAlong]*s + p[cAcross]*u
 		level := p[cIn] + (p[cOut]-p[cIn])*cdf
-		if d != nil {
-			k := -(p[cOut] - p[cIn]) * pdf / sigma * light
-			d[cOffset], d[cSlope], d[cBlur] = k, k*s, k*t
-			d[cIn], d[cOut] = (1-cdf)*light, cdf*light
-			d[cAlong], d[cAcross] = level*s, level*u
-		}
+		k := -(p[cOut] - p[cIn]) * pdf / sigma * light
+		d[cOffset], d[cSlope], d[cBlur] = k, k*s, k*t
+		d[cIn], d[cOut] = (1-cdf)*light, cdf*light
+		d[cAlong], d[cAcross] = level*s, level*u
 		return level * light
 	}
 	p := make([]float64, cParams)
@@ -256,7 +255,12 @@ func (b *band) fitClean(local *Edge) *Edge {
 		half = max(half, math.Abs(px.X[i]))
 	}
 	um, inf := b.um, math.Inf(1)
-	sol, err := solve(&px, m, p, nil, []float64{1e-3 * um, 1e-3 * um / half, 5e-3 * um, inf, inf, inf, inf})
+	tol := []float64{1e-3 * um, 1e-3 * um / half, 5e-3 * um, inf, inf, inf, inf}
+	// A few cells tell quickly that there is more than noise.
+	if glance, err := solve(px.every(7), m, p, nil, tol); err != nil || glance.misfit > 1.5*cleanMisfit {
+		return nil
+	}
+	sol, err := solve(&px, m, p, nil, tol)
 	if err != nil || sol.misfit > cleanMisfit || sol.used < 0.9 {
 		return nil
 	}

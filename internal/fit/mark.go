@@ -55,12 +55,10 @@ func FitMark(px *Pixels, shape *part.Marks, turn geom.Angle, start geom.ScopePoi
 		c := cover(x-p[markX], y-p[markY], p[markGrow], sigma)
 		light := 1 + p[markGx]*x + p[markGy]*y
 		level := p[markBase] + p[markAmp]*c.v
-		if d != nil {
-			a := p[markAmp] * light
-			d[markX], d[markY], d[markGrow], d[markBlur] = -a*c.dx, -a*c.dy, a*c.dgrow, a*c.dsigma
-			d[markBase], d[markAmp] = light, light*c.v
-			d[markGx], d[markGy] = level*x, level*y
-		}
+		a := p[markAmp] * light
+		d[markX], d[markY], d[markGrow], d[markBlur] = -a*c.dx, -a*c.dy, a*c.dgrow, a*c.dsigma
+		d[markBase], d[markAmp] = light, light*c.v
+		d[markGx], d[markGy] = level*x, level*y
 		return level * light
 	}
 

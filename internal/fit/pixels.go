@@ -24,33 +24,21 @@ func (p *Pixels) Reset(origin geom.ScopePoint) {
 	p.X, p.Y, p.Z, p.Weight, p.Block = p.X[:0], p.Y[:0], p.Z[:0], p.Weight[:0], p.Block[:0]
 }
 
+// every returns each nth pixel.
+func (p *Pixels) every(n int) *Pixels {
+	q := &Pixels{Origin: p.Origin}
+	for i := 0; i < p.Len(); i += n {
+		q.X, q.Y, q.Z = append(q.X, p.X[i]), append(q.Y, p.Y[i]), append(q.Z, p.Z[i])
+		q.Weight, q.Block = append(q.Weight, p.Weight[i]), append(q.Block, p.Block[i])
+	}
+	return q
+}
+
 // A Source is a picture with what is needed to place and weigh its pixels.
 type Source struct {
 	Gray  *picture.Gray
 	Plane scope.Plane
 	Noise picture.Noise
-}
-
-// AddRow appends pixels x0 ≤ x < x1 of row y, cut to the picture, all to one block.
-func (p *Pixels) AddRow(s Source, y, x0, x1 int, block int32) {
-	if y < 0 || y >= s.Gray.H {
-		return
-	}
-	x0, x1 = max(x0, 0), min(x1, s.Gray.W)
-	for x := x0; x < x1; x++ {
-		p.add(s, x, y, block)
-	}
-}
-
-// AddColumn appends pixels y0 ≤ y < y1 of column x, cut to the picture, all to one block.
-func (p *Pixels) AddColumn(s Source, x, y0, y1 int, block int32) {
-	if x < 0 || x >= s.Gray.W {
-		return
-	}
-	y0, y1 = max(y0, 0), min(y1, s.Gray.H)
-	for y := y0; y < y1; y++ {
-		p.add(s, x, y, block)
-	}
 }
 
 func (p *Pixels) add(s Source, x, y int, block int32) {

@@ -42,74 +42,110 @@ const (
 // Levenberg damping. prior holds 1/variance of a Gaussian prior about the start for each
 // parameter (0 for none); nil for none at all. tol holds for each parameter the step that no
 // longer matters.
+//
+// Where there are pixels enough, a fourth of them leads near the solution and all of them finish.
 func solve(px *Pixels, m model, start, prior, tol []float64) (*solution, error) {
 	n, k := px.Len(), len(start)
 	if n < 3*k {
 		return nil, errTooFew
 	}
-	w := workspace{
-		px: px, m: m, start: start, prior: prior,
-		d: make([]float64, k), g: make([]float64, k), h: mat.NewSymDense(k, nil),
-		r: make([]float64, n), abs: make([]float64, n),
+	w := workspace{m: m, start: start, prior: prior, g: make([]float64, k), h: mat.NewSymDense(k, nil)}
+	p, steps := start, huberSteps
+	if n > 100*k {
+		w.use(px.every(4))
+		near, err := w.descend(p, huberSteps, tol)
+		if err == nil {
+			p, steps = near, 0
+		}
 	}
-	p := slices.Clone(start)
-	scale := w.residuals(p)
+	w.use(px)
+	p, err := w.descend(p, steps, tol)
+	if err != nil {
+		return nil, err
+	}
+	return w.finish(p)
+}
+
+// descend iterates from p; the first huber steps use Huber's weights. It leaves residuals and
+// derivatives at what it returns.
+func (w *workspace) descend(p []float64, huber int, tol []float64) ([]float64, error) {
+	p = slices.Clone(p)
+	w.eval(p)
 	damping := 0.0
 	for step := range maxSteps {
-		bound, tukey := tukeyBound, true
-		if step < huberSteps {
-			bound, tukey = huberBound, false
+		w.bound, w.tukey = tukeyBound, true
+		if step < huber {
+			w.bound, w.tukey = huberBound, false
 		}
-		cost := w.normalEquations(p, scale, bound, tukey)
+		w.scale = w.robustScale()
+		cost := w.normalEquations(p)
 		dp, err := w.step(damping)
 		if err != nil {
 			return nil, err
 		}
-		next := make([]float64, k)
+		next := make([]float64, len(p))
+		done := step >= huber
 		for i := range p {
 			next[i] = p[i] + dp.AtVec(i)
+			done = done && math.Abs(dp.AtVec(i)) <= tol[i]
 		}
 		if !finite(next) {
 			return nil, errDiverged
 		}
-		nextScale := w.residuals(next)
-		if w.cost(scale, bound, tukey) > cost*(1+1e-9) && damping < 1e6 {
+		w.eval(next)
+		if w.cost(next) > cost*(1+1e-9) && !done && damping < 1e6 {
 			damping = max(10*damping, 1e-3)
-			w.residuals(p)
+			w.eval(p)
 			continue
 		}
 		p, damping = next, damping/10
 		if damping < 1e-6 {
 			damping = 0
 		}
-		scale = nextScale
-		done := step >= huberSteps
-		for i := range p {
-			done = done && math.Abs(dp.AtVec(i)) <= tol[i]
-		}
 		if done {
-			return w.finish(p, scale)
+			return p, nil
 		}
 	}
 	return nil, errDiverged
 }
 
+// A workspace holds a fit at work.
 type workspace struct {
 	px           *Pixels
 	m            model
 	start, prior []float64
-	d, g         []float64
+	g            []float64
 	h            *mat.SymDense
-	r, abs       []float64 // residuals over their noise
+
+	r, abs []float64 // residuals over their noise
+	d      []float64 // derivatives, one row of len(start) a pixel
+
+	scale, bound float64
+	tukey        bool
 }
 
-// residuals fills w.r for p and returns their robust scale, not below 1: 1.4826 times the
-// median absolute value.
-func (w *workspace) residuals(p []float64) float64 {
+func (w *workspace) use(px *Pixels) {
+	n := px.Len()
+	w.px = px
+	if cap(w.r) < n {
+		w.r, w.abs, w.d = make([]float64, n), make([]float64, n), make([]float64, n*len(w.start))
+	}
+	w.r, w.abs, w.d = w.r[:n], w.abs[:n], w.d[:n*len(w.start)]
+}
+
+// eval fills residuals and derivatives at p.
+func (w *workspace) eval(p []float64) {
+	k := len(p)
 	for i := range w.r {
-		z := w.m(p, w.px.X[i], w.px.Y[i], nil)
+		z := w.m(p, w.px.X[i], w.px.Y[i], w.d[i*k:i*k+k:i*k+k])
 		w.r[i] = (w.px.Z[i] - z) * math.Sqrt(w.px.Weight[i])
-		w.abs[i] = math.Abs(w.r[i])
+	}
+}
+
+// robustScale is 1.4826 times the median size of the residuals, not below 1: noise is noise.
+func (w *workspace) robustScale() float64 {
+	for i, r := range w.r {
+		w.abs[i] = math.Abs(r)
 	}
 	return max(1, 1.4826*median(w.abs))
 }
@@ -127,55 +163,58 @@ func robustWeight(r, bound float64, tukey bool) float64 {
 	return 1
 }
 
-// cost is the weighted sum of squares at the residuals in w.r with the loss that belongs to the
-// weights.
-func (w *workspace) cost(scale, bound float64, tukey bool) float64 {
+// cost is the loss of the residuals that belongs to the weights, with the prior's.
+func (w *workspace) cost(p []float64) float64 {
 	sum := 0.0
 	for _, r := range w.r {
-		a := math.Abs(r/scale) / bound
+		a := math.Abs(r/w.scale) / w.bound
 		switch {
-		case tukey && a >= 1:
-			sum += bound * bound / 3
-		case tukey:
+		case w.tukey && a >= 1:
+			sum += w.bound * w.bound / 3
+		case w.tukey:
 			q := 1 - a*a
-			sum += bound * bound / 3 * (1 - q*q*q)
+			sum += w.bound * w.bound / 3 * (1 - q*q*q)
 		case a > 1:
-			sum += bound * bound * (2*a - 1)
+			sum += w.bound * w.bound * (2*a - 1)
 		default:
-			sum += a * a * bound * bound
+			sum += a * a * w.bound * w.bound
 		}
+	}
+	for i, q := range w.prior {
+		sum += q * (p[i] - w.start[i]) * (p[i] - w.start[i])
 	}
 	return sum
 }
 
-// normalEquations fills w.h and w.g at p, whose residuals are in w.r, and returns the cost.
-func (w *workspace) normalEquations(p []float64, scale, bound float64, tukey bool) float64 {
+// normalEquations fills w.h and w.g at p from the residuals and derivatives there, and returns
+// the cost.
+func (w *workspace) normalEquations(p []float64) float64 {
 	k := len(p)
 	h := w.h.RawSymmetric().Data
 	clear(h)
 	clear(w.g)
-	for i := range w.r {
-		rw := robustWeight(w.r[i]/scale, bound, tukey)
+	for i, r := range w.r {
+		rw := robustWeight(r/w.scale, w.bound, w.tukey)
 		if rw == 0 {
 			continue
 		}
-		w.m(p, w.px.X[i], w.px.Y[i], w.d)
+		d := w.d[i*k : i*k+k : i*k+k]
 		wt := rw * w.px.Weight[i]
-		wr := rw * w.r[i] * math.Sqrt(w.px.Weight[i])
-		for a, da := range w.d {
+		wr := rw * r * math.Sqrt(w.px.Weight[i])
+		for a, da := range d {
 			w.g[a] += wr * da
 			wa := wt * da
-			row := h[a*k : a*k+k]
+			row := h[a*k : a*k+k : a*k+k]
 			for b := a; b < k; b++ {
-				row[b] += wa * w.d[b]
+				row[b] += wa * d[b]
 			}
 		}
 	}
 	for a := range w.prior {
-		h[a*k+a] += w.prior[a] * scale * scale
-		w.g[a] += w.prior[a] * scale * scale * (w.start[a] - p[a])
+		h[a*k+a] += w.prior[a] * w.scale * w.scale
+		w.g[a] += w.prior[a] * w.scale * w.scale * (w.start[a] - p[a])
 	}
-	return w.cost(scale, bound, tukey)
+	return w.cost(p)
 }
 
 // step solves (H + damping·diag H) dp = g.
@@ -197,10 +236,11 @@ func (w *workspace) step(damping float64) (*mat.VecDense, error) {
 	return dp, nil
 }
 
-// finish computes the covariance at the solution.
-func (w *workspace) finish(p []float64, scale float64) (*solution, error) {
+// finish computes the covariance at p, where residuals and derivatives are.
+func (w *workspace) finish(p []float64) (*solution, error) {
 	k := len(p)
-	w.normalEquations(p, scale, tukeyBound, true)
+	w.scale, w.bound, w.tukey = w.robustScale(), tukeyBound, true
+	w.normalEquations(p)
 	var chol mat.Cholesky
 	if !chol.Factorize(w.h) {
 		return nil, errSingular
@@ -213,7 +253,7 @@ func (w *workspace) finish(p []float64, scale float64) (*solution, error) {
 	var sumW, chi2 float64
 	var last int32
 	for i := range w.r {
-		rw := robustWeight(w.r[i]/scale, tukeyBound, true)
+		rw := robustWeight(w.r[i]/w.scale, tukeyBound, true)
 		sumW += rw
 		chi2 += rw * w.r[i] * w.r[i]
 		last = max(last, w.px.Block[i])
@@ -227,14 +267,13 @@ func (w *workspace) finish(p []float64, scale float64) (*solution, error) {
 	// Scores summed over blocks.
 	scores := mat.NewDense(int(last)+1, k, nil)
 	for i := range w.r {
-		rw := robustWeight(w.r[i]/scale, tukeyBound, true)
+		rw := robustWeight(w.r[i]/w.scale, tukeyBound, true)
 		if rw == 0 {
 			continue
 		}
-		w.m(p, w.px.X[i], w.px.Y[i], w.d)
 		wr := rw * w.r[i] * math.Sqrt(w.px.Weight[i])
 		row := scores.RawRowView(int(w.px.Block[i]))
-		for a, da := range w.d {
+		for a, da := range w.d[i*k : i*k+k] {
 			row[a] += wr * da
 		}
 	}

@@ -68,6 +68,7 @@ type edgeModel struct {
 	own      [][eOwn]float64
 	startLog float64 // of the blur
 	half     float64 // µm, half of the edge's length
+	straight float64 // µm, what of it takes part
 	contrast float64 // typical step, for what slopes are typical
 
 	// Of the last step:
@@ -79,8 +80,8 @@ type edgeModel struct {
 	rough  float64   // variance of the places beyond noise, µm²
 }
 
-// fitStretches fits the model to the band around its line.
-func (b *band) fitStretches(blur float64) (*Edge, error) {
+// fitStretches fits the model to the band around its line, leaving out corner µm at each end.
+func (b *band) fitStretches(blur, corner float64) (*Edge, error) {
 	n := len(b.segments)
 	if n < minSegments {
 		return nil, ErrNoEdge
@@ -93,6 +94,7 @@ func (b *band) fitStretches(blur float64) (*Edge, error) {
 	m.common = [eCommon]float64{eBlur - eOwn: blur, eReach - eOwn: math.Log(reachTypical)}
 	m.startLog = math.Log(blur)
 	m.half = max(math.Abs(b.segments[0].s), math.Abs(b.segments[n-1].s))
+	m.straight = m.half - corner
 	steps := make([]float64, n)
 	for i := range b.segments {
 		in, out := b.segments[i].levels(blur)
@@ -250,7 +252,7 @@ func (m *edgeModel) weigh() {
 	for i := range m.place {
 		v := m.sd[i]*m.sd[i] + m.rough
 		m.weight[i] = robustWeight(m.place[i]/math.Sqrt(v), edgeTukey, true) / (1 + m.rough*m.info[i][0][0])
-		if math.IsInf(v, 1) {
+		if math.IsInf(v, 1) || math.Abs(m.b.segments[i].s) > m.straight {
 			m.weight[i] = 0
 		}
 	}
@@ -349,7 +351,7 @@ func (m *edgeModel) edge() (*Edge, error) {
 		return nil, ErrNoEdge
 	}
 	meat := mat.NewDense(eCommon, eCommon, nil)
-	lags := int(math.Ceil(1.3 * math.Cbrt(float64(n))))
+	lags := int(math.Ceil(1.5 * math.Sqrt(float64(n))))
 	for lag := 0; lag <= lags; lag++ {
 		bartlett := 1 - float64(lag)/float64(lags+1)
 		for i := lag; i < n; i++ {

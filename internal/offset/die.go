@@ -31,8 +31,9 @@ func Die(src fit.Source, p *part.Part, sc *scope.Scope, f *fiducial.Found) (*rea
 		width:  geom.Length(d.WidthMm) * geom.Millimetre,
 		height: geom.Length(d.HeightMm) * geom.Millimetre,
 	}
-	inset := 6*f.Blur + min(drawn.width, drawn.height)/50
-	at := locate(src.Gray, src.Plane, drawn, search{shift: dieShift, turn: dieTurn, size: dieSize, inset: inset})
+	inset := 4 * f.Blur
+	corner := 2*f.Blur + min(drawn.width, drawn.height)/50
+	at := locate(src.Gray, src.Plane, drawn, search{shift: dieShift, turn: dieTurn, size: dieSize, inset: inset + corner})
 	seen := 0
 	for _, a := range at.agreement {
 		if a >= minAgreement {
@@ -43,7 +44,7 @@ func Die(src fit.Source, p *part.Part, sc *scope.Scope, f *fiducial.Found) (*rea
 		return nil, noDie(seen, d)
 	}
 	searchPx := max(3, 1.5*coarseUm/src.Plane.UmPerPx())
-	pl, err := measurePlate(src, at, drawn, inset, searchPx, f.Blur)
+	pl, err := measurePlate(src, at, drawn, inset, corner, searchPx, f.Blur)
 	if err != nil {
 		return nil, fmt.Errorf("die: %w", err)
 	}

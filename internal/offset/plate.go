@@ -33,10 +33,10 @@ const (
 )
 
 // measurePlate refines a located plate side by side on raw pixels.
-func measurePlate(src fit.Source, at located, drawn rectangle, inset geom.Length, searchPx float64, blur geom.Length) (*plate, error) {
+func measurePlate(src fit.Source, at located, drawn rectangle, inset, corner geom.Length, searchPx float64, blur geom.Length) (*plate, error) {
 	var choices [4][]*fit.Edge
 	for k := range 4 {
-		e, err := fit.FitEdges(src, at.side(k), fit.EdgeWindow{Half: at.half(k) - inset, SearchPx: searchPx, Blur: blur})
+		e, err := fit.FitEdges(src, at.side(k), fit.EdgeWindow{Half: at.half(k) - inset, Corner: corner, SearchPx: searchPx, Blur: blur})
 		if err != nil && !errors.Is(err, fit.ErrNoEdge) {
 			return nil, fmt.Errorf("side %s: %w", sideNames[k], err)
 		}
