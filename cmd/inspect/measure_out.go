@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -196,19 +197,16 @@ func remark(r *reading.Reading) string {
 	if r.Refusal != nil {
 		return r.Refusal.Gate + ": " + r.Refusal.Instruction
 	}
-	var words []string
-	more := 0
+	var all []string
 	for _, reason := range r.Verdict.Reasons {
-		switch {
-		case reason.Decision == reading.Accept:
-		case len(words) < most:
-			words = append(words, reason.Text)
-		default:
-			more++
+		if reason.Decision != reading.Accept {
+			all = append(all, reason.Text)
 		}
 	}
-	if more > 0 {
-		words = append(words, fmt.Sprintf("and %d more", more))
+	all = append(all, r.Warnings...)
+	words := all[:min(len(all), most)]
+	if more := len(all) - len(words); more > 0 {
+		words = append(slices.Clone(words), fmt.Sprintf("and %d more", more))
 	}
 	if len(words) == 0 && r.Array != nil {
 		words = append(words, fmt.Sprintf("%d of %d %s present", r.Array.Present, len(r.Array.Sites), r.Array.Kind))

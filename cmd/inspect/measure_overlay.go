@@ -30,7 +30,7 @@ func newDrawer(dir string, jobs []intake.Job) (*drawer, error) {
 		if times[name] > 1 {
 			name = strings.NewReplacer("/", "_", `\`, "_", ":", "_").Replace(strings.TrimLeft(j.Path, "./"))
 		}
-		d.names[j.Path] = name + ".overlay.png"
+		d.names[j.Path] = name + intake.OverlaySuffix
 	}
 	return d, os.MkdirAll(dir, 0o777)
 }

@@ -130,14 +130,16 @@ func (g *gatherer) folder(dir string) {
 		return
 	}
 	var paths []string
+	here := map[string]bool{}
 	for _, e := range entries {
-		if !e.IsDir() && isPicture(e.Name()) {
-			paths = append(paths, filepath.Join(dir, e.Name()))
+		if p := filepath.Join(dir, e.Name()); !e.IsDir() && isPicture(p) {
+			paths = append(paths, p)
+			here[p] = true
 		}
 	}
 	t := g.traveler(dir)
 	for _, r := range t.rows {
-		if slices.Contains(paths, r.path) {
+		if here[r.path] {
 			continue
 		}
 		if _, err := os.Stat(r.path); err != nil {
@@ -194,7 +196,11 @@ func (g *gatherer) traveler(dir string) *traveler {
 // extensions are those of the picture formats that package picture decodes.
 var extensions = [...]string{".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp"}
 
+// OverlaySuffix ends the names of overlays, which may lie among the pictures and aren't any.
+const OverlaySuffix = ".overlay.png"
+
+// isPicture tells by its name whether a file that lies in a folder is a picture to measure.
 func isPicture(name string) bool {
-	return !strings.HasPrefix(filepath.Base(name), ".") &&
+	return !strings.HasPrefix(filepath.Base(name), ".") && !strings.HasSuffix(name, OverlaySuffix) &&
 		slices.Contains(extensions[:], strings.ToLower(filepath.Ext(name)))
 }

@@ -43,7 +43,7 @@ func texts(errs []error) string {
 
 func TestGatherFindsPictures(t *testing.T) {
 	folder(t, map[string]string{
-		"lot/b.png": "", "lot/a.TIF": "", "lot/notes.txt": "", "lot/.hidden.png": "", "lot/sub/c.png": "",
+		"lot/b.png": "", "lot/a.TIF": "", "lot/notes.txt": "", "lot/.hidden.png": "", "lot/b.overlay.png": "", "lot/sub/c.png": "",
 		"other/d.jpeg": "", "other/e[1].bmp": "", "empty/readme.md": "",
 	})
 	for _, c := range []struct {

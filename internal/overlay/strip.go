@@ -65,13 +65,16 @@ func (d *drawing) values() []string {
 		}
 		lines = append(lines, text)
 	}
-	if d.r.Refusal == nil {
-		for _, r := range d.r.Verdict.Reasons {
-			if r.Decision != reading.Accept {
-				lines = append(lines, r.Text)
-				break
-			}
+	if d.r.Refusal != nil {
+		return lines
+	}
+	for _, r := range d.r.Verdict.Reasons {
+		if r.Decision != reading.Accept {
+			return append(lines, r.Text)
 		}
+	}
+	if len(d.r.Warnings) > 0 {
+		return append(lines, d.r.Warnings[0])
 	}
 	return lines
 }
