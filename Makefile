@@ -1,6 +1,7 @@
 # plumbsquare: everything that is run on a checkout. `make help` lists it.
 
 SHELL := /bin/bash
+.SHELLFLAGS := -o pipefail -c
 .DEFAULT_GOAL := help
 
 # What must be there besides Go, git and make. OpenCV is Debian 12's 4.6.
@@ -60,15 +61,21 @@ accuracy: setup ## measure pictures with truth, write docs/accuracy.md (IMAGES=,
 	go run ./cmd/accuracy -out out/accuracy -page docs/accuracy.md $(IMAGES) $(ANALYTIC) $(PRODUCTION)
 
 .PHONY: demo
-demo: build ## measure the pictures of testdata/images into out/demo and say what to open
-	@mkdir -p out/demo
+demo: build ## do the whole job on example pictures, into out/demo, and say what to open
+	@rm -rf out/demo && mkdir -p out/demo
+	@echo "== pictures with truth, of every kind"
 	bin/inspect measure testdata/images --station testdata/images/station.yaml \
 		-o out/demo/readings.jsonl --csv out/demo/shots.csv --overlay out/demo/overlays || [ $$? = 1 ]
+	@echo
+	@echo "== a day and a half of a line on which the placer starts to drift"
+	bin/inspect render examples/parts/tern.yaml --production --width-px 1024 -o out/demo/line
+	bin/inspect measure out/demo/line -o out/demo/line.jsonl --csv out/demo/line.csv | tail -n 1 || [ $$? = 1 ]
 	@echo
 	@echo "Done. Open:"
 	@echo "  out/demo/overlays        what was measured, drawn over each picture"
 	@echo "  out/demo/readings.jsonl  every value with its uncertainty (docs/readings.md)"
 	@echo "  out/demo/shots.csv       the same as a table, sites in shots-sites.csv"
+	@echo "  out/demo/line.csv        the readings of the line"
 
 .PHONY: clean
 clean: ## remove what was built and made
