@@ -64,150 +64,18 @@ func (h Hit) sideText() string {
 	return ""
 }
 
-// A feature is something one point shows by itself or against the point before it.
-type feature uint16
-
-const (
-	above0 feature = 1 << iota
-	below0
-	above1
-	below1
-	above2
-	below2
-	aboveLimit
-	belowLimit
-	within1
-	outside1
-	rising
-	falling
-	turning // moves against the direction of the move before
-)
-
-// A pattern fires at a point that shows the feature when at least need of the last window points
-// show it. lead counts the points before the window that the feature also speaks of.
-type pattern struct {
-	rule         Rule
-	side         int
-	feature      feature
-	need, window int
-	lead         int
-}
-
-// patterns gives the patterns of a rule, one a side.
-func (r Rule) patterns() []pattern {
-	pair := func(up, down feature, need, window, lead int) []pattern {
-		return []pattern{{r, 1, up, need, window, lead}, {r, -1, down, need, window, lead}}
-	}
-	switch r {
-	case Nelson1, Western1:
-		return pair(aboveLimit, belowLimit, 1, 1, 0)
-	case Nelson2:
-		return pair(above0, below0, 9, 9, 0)
-	case Western4:
-		return pair(above0, below0, 8, 8, 0)
-	case Nelson3:
-		return pair(rising, falling, 5, 5, 1)
-	case Nelson4:
-		return []pattern{{r, 0, turning, 12, 12, 2}}
-	case Nelson5, Western2:
-		return pair(above2, below2, 2, 3, 0)
-	case Nelson6, Western3:
-		return pair(above1, below1, 4, 5, 0)
-	case Nelson7:
-		return []pattern{{r, 0, within1, 15, 15, 0}}
-	case Nelson8:
-		return []pattern{{r, 0, outside1, 8, 8, 0}}
-	}
-	return nil
-}
-
-// features looks at a point. Comparisons are strict: a point on a line is on no side of it.
-func (p *Point) features() feature {
-	var f feature
-	d := p.Value - p.Center
-	if d > 0 {
-		f |= above0
-	} else if d < 0 {
-		f |= below0
-	}
-	switch s := p.Sigma; {
-	case p.Value > p.Center+s:
-		f |= above1 | outside1
-		if p.Value > p.Center+2*s {
-			f |= above2
-		}
-	case p.Value < p.Center-s:
-		f |= below1 | outside1
-		if p.Value < p.Center-2*s {
-			f |= below2
-		}
-	case p.Value < p.Center+s && p.Value > p.Center-s:
-		f |= within1
-	}
-	if p.Value > p.UCL {
-		f |= aboveLimit
-	} else if p.Value < p.LCL {
-		f |= belowLimit
-	}
-	return f
-}
-
-// moves looks at a point against the one before and the move before that (+1, 0, −1).
-func (p *Point) moves(before *Point, lastMove int) (feature, int) {
-	switch {
-	case p.Value > before.Value:
-		if lastMove < 0 {
-			return rising | turning, 1
-		}
-		return rising, 1
-	case p.Value < before.Value:
-		if lastMove > 0 {
-			return falling | turning, -1
-		}
-		return falling, -1
-	}
-	return 0, 0
-}
-
 // findHits runs the rules over the points, phase by phase, in one pass with a few words of memory
 // for each rule.
 func (c *Chart) findHits() {
-	var all []pattern
-	for _, r := range c.Rules {
-		all = append(all, r.patterns()...)
-	}
-	seen := make([]uint16, len(all)) // bit k: the point k before this one shows the feature
+	d := newDetector(c.Rules)
 	for _, ph := range c.Phases {
-		clear(seen)
-		move := 0
+		d.reset()
 		for i := ph.From; i < ph.To; i++ {
-			f := c.Points[i].features()
-			if i > ph.From {
-				var m feature
-				m, move = c.Points[i].moves(&c.Points[i-1], move)
-				f |= m
-			}
-			for k := range all {
-				p := &all[k]
-				if f&p.feature == 0 {
-					seen[k] <<= 1
-					continue
-				}
-				seen[k] = (seen[k]<<1 | 1) & (1<<p.window - 1)
-				if bits.OnesCount16(seen[k]) >= p.need {
-					c.Hits = append(c.Hits, p.hit(i, seen[k]))
-				}
+			for fired := d.step(&c.Points[i]); fired != 0; fired &= fired - 1 {
+				c.Hits = append(c.Hits, d.hit(bits.TrailingZeros32(fired), i))
 			}
 		}
 	}
-}
-
-// hit adds to the points of the window those before it that the features look back on.
-func (p *pattern) hit(at int, seen uint16) Hit {
-	for range p.lead {
-		seen |= seen << 1
-	}
-	return Hit{Rule: p.rule, At: at, Side: p.side, members: seen}
 }
 
 // OutOfControl returns the positions of the points at which some rule fired, in order, each once.

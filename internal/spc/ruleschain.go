@@ -1,0 +1,157 @@
+package spc
+
+import (
+	"math"
+	"math/bits"
+	"slices"
+)
+
+// A ruleChain is the Markov chain of what zone rules remember of independent points. Its states are
+// the histories from which no rule has fired; leaving them is the signal.
+type ruleChain struct {
+	patterns []pattern
+	states   map[string]int
+	history  [][]uint16 // of each state, by pattern
+}
+
+// zone is a stretch of the plotted statistic in which all points show the same features.
+type zone struct {
+	features feature
+	chance   float64
+}
+
+// exact solves the chain for its mean time to the first signal.
+func (s Shewhart) exact(shift float64) float64 {
+	c := ruleChain{patterns: newDetector(s.Rules).patterns, states: map[string]int{}}
+	zones := c.zones(s.Width, shift)
+	c.state(make([]uint16, len(c.patterns)))
+	var rows []map[int]float64
+	var leaving []float64
+	for i := 0; i < len(c.history); i++ { // the list grows as states are found
+		row, leave := map[int]float64{}, 0.
+		for _, z := range zones {
+			if next, fired := c.step(c.history[i], z.features); fired {
+				leave += z.chance
+			} else {
+				row[c.state(next)] += z.chance
+			}
+		}
+		rows, leaving = append(rows, row), append(leaving, leave)
+	}
+	return absorptionTime(rows, leaving)
+}
+
+// zones cuts the axis where features change and joins stretches that the rules can't tell apart.
+func (c *ruleChain) zones(width, shift float64) []zone {
+	var used feature
+	for _, p := range c.patterns {
+		used |= p.feature
+	}
+	cuts := []float64{math.Inf(-1), -2, -1, 0, 1, 2, -width, width, math.Inf(1)}
+	slices.Sort(cuts)
+	cuts = slices.Compact(cuts)
+	limits := symmetric(0, 1, width)
+	var out []zone
+	for i := 1; i < len(cuts); i++ {
+		inside := Point{Value: (math.Max(cuts[i-1], cuts[1]-1) + math.Min(cuts[i], cuts[len(cuts)-2]+1)) / 2, Limits: limits}
+		z := zone{inside.features() & used, normalBetween(cuts[i-1]-shift, cuts[i]-shift)}
+		k := slices.IndexFunc(out, func(o zone) bool { return o.features == z.features })
+		if k < 0 {
+			out = append(out, z)
+		} else {
+			out[k].chance += z.chance
+		}
+	}
+	return out
+}
+
+// state numbers a history.
+func (c *ruleChain) state(history []uint16) int {
+	key := make([]byte, 0, 2*len(history))
+	for _, h := range history {
+		key = append(key, byte(h), byte(h>>8))
+	}
+	i, known := c.states[string(key)]
+	if !known {
+		i = len(c.history)
+		c.states[string(key)] = i
+		c.history = append(c.history, history)
+	}
+	return i
+}
+
+// step gives the history after a point with the given features, unless a rule fires.
+func (c *ruleChain) step(history []uint16, f feature) (next []uint16, fired bool) {
+	next = make([]uint16, len(history))
+	for k, p := range c.patterns {
+		h := history[k] << 1
+		if f&p.feature != 0 {
+			h |= 1
+			if bits.OnesCount16(h) >= p.need {
+				return nil, true
+			}
+		}
+		next[k] = p.forget(h)
+	}
+	return next, false
+}
+
+// forget drops the marks that can't take part in a signal any more, so that histories with the same
+// future are one state: a mark of age a (0 is the newest) needs the marks missing to the pattern
+// to fit into the window after it.
+func (p *pattern) forget(h uint16) uint16 {
+	h &= 1<<(p.window-1) - 1
+	for a := p.window - 2; a >= 0; a-- {
+		if h>>a&1 == 0 {
+			continue
+		}
+		missing := p.need - bits.OnesCount16(h&(1<<(a+1)-1))
+		if a+1+missing > p.window {
+			h &^= 1 << a
+		}
+	}
+	return h
+}
+
+// absorptionTime returns the mean number of steps from state 0 until the chain is left. rows[i][j] is
+// the chance of going from i to j, leaving[i] that of leaving from i; together they are 1.
+//
+// Elimination after Grassmann, Taksar & Heyman (1985, Operations Research 33, 1107–1116): diagonals
+// are sums of what leads out, so nothing is subtracted and every digit stays even where a signal
+// comes once in 10²⁰ points.
+func absorptionTime(rows []map[int]float64, leaving []float64) float64 {
+	n := len(rows)
+	p := make([][]float64, n)
+	for i, row := range rows {
+		p[i] = make([]float64, n)
+		for j, v := range row {
+			p[i][j] = v
+		}
+	}
+	time := make([]float64, n) // spent in the state and those eliminated behind it
+	for i := range time {
+		time[i] = 1
+	}
+	for k := n - 1; k > 0; k-- {
+		out := leaving[k]
+		var to []int
+		for j, v := range p[k][:k] {
+			if v != 0 {
+				out += v
+				to = append(to, j)
+			}
+		}
+		for i := range k {
+			share := p[i][k] / out
+			if share == 0 {
+				continue
+			}
+			for _, j := range to {
+				p[i][j] += share * p[k][j]
+			}
+			leaving[i] += share * leaving[k]
+			time[i] += share * time[k]
+		}
+	}
+	return time[0] / leaving[0]
+}
