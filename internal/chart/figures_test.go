@@ -1,0 +1,115 @@
+package chart
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"testing"
+
+	"plumbsquare/internal/spc"
+)
+
+// process draws n values about 3 with sigma 4 whose level rises by shift at start.
+func process(seed uint64, n, start int, shift float64) []float64 {
+	r := rand.New(rand.NewPCG(seed, 1))
+	x := make([]float64, n)
+	for i := range x {
+		x[i] = 3 + 4*r.NormFloat64()
+		if i >= start {
+			x[i] += shift
+		}
+	}
+	return x
+}
+
+func lots(n, size int) []string {
+	names := make([]string, n)
+	for i := range names {
+		names[i] = fmt.Sprintf("K%d", 200+i/size)
+	}
+	return names
+}
+
+func must[T any](t testing.TB) func(T, error) T {
+	return func(v T, err error) T {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+}
+
+// figures are what the tests draw and look at.
+func figures(t testing.TB) map[string]Figure {
+	t.Helper()
+	all := must[[]spc.Rule](t)(spc.ParseRules("nelson"))
+	charts := must[[]spc.Chart](t)
+	rules := spc.Options{Rules: all}
+
+	x := process(1, 125, 90, 7)
+	fixed := rules
+	fixed.Phases = []spc.Phase{{Baseline: spc.Span{From: 0, To: 60}}}
+	phased := rules
+	phased.Phases = []spc.Phase{{Name: "before"}, {Name: "after the nozzle change", Start: 12}}
+	groups := must[[]spc.Subgroup[string]](t)(spc.GroupBy(x, lots(125, 5)))
+	names := make([]string, len(groups))
+	for i, g := range groups {
+		names[i] = g.Key
+	}
+
+	counts, sites, units := make([]float64, 40), make([]float64, 40), make([]float64, 40)
+	r := rand.New(rand.NewPCG(2, 2))
+	for i := range counts {
+		units[i] = float64(20 + i%3*10)
+		sites[i] = units[i] * 1.004
+		for range int(units[i]) {
+			if r.Float64() < 0.06 {
+				counts[i]++
+			}
+		}
+	}
+	counts[33] = 9
+	long := process(3, 20000, 15000, 2)
+	few := process(4, 2, 2, 0)
+	same := []float64{5, 5.1, 5, 5.1, 5, 5}
+	return map[string]Figure{
+		"individuals": Control{
+			Title: "Offset X of the die, part dunlin", Notes: []string{"125 samples in 25 lots; limits from the first 60"},
+			Quantity: "offset X", Unit: "µm", Charts: charts(spc.Individuals(x, fixed)),
+			Labels: lots(125, 5), LabelsOf: "lot",
+			Events: []Event{{60, "nozzle N3 changed"}, {64, "offset of +2 µm entered on head H1"}},
+		},
+		"xbar-s": Control{
+			Title: "Offset X of the die, part dunlin", Quantity: "offset X", Unit: "µm",
+			Charts: charts(spc.XbarS(spc.Values(groups), phased)), Labels: names, LabelsOf: "lot",
+		},
+		"xbar-r": Control{
+			Title: "Rotation of the die", Quantity: "θ", Unit: "°",
+			Charts: charts(spc.XbarR(spc.Values(groups), rules)), Labels: names, LabelsOf: "lot",
+		},
+		"u": Control{
+			Title: "Missing columns, part tern", Quantity: "missing columns per 1000 sites",
+			Charts: []spc.Chart{must[spc.Chart](t)(spc.UChart(counts, sites, rules))},
+		},
+		"p": Control{
+			Title: "Samples not accepted", Quantity: "fraction not accepted",
+			Charts: []spc.Chart{must[spc.Chart](t)(spc.PChart(counts, units, rules))},
+		},
+		"long":  Control{Title: "Many values", Quantity: "x", Unit: "µm", Charts: charts(spc.Individuals(long, fixed))},
+		"two":   Control{Title: "Two values", Quantity: "x", Unit: "µm", Charts: charts(spc.Individuals(few, rules)), Labels: []string{"a", "b"}},
+		"tight": Control{Title: "Hardly any spread", Quantity: "x", Charts: charts(spc.Individuals(same, rules))},
+		"long names": Control{
+			Title:    "A title that is much longer than a single line of the figure can hold, because somebody put the whole history of the lot into it, twice",
+			Quantity: "offset X of the die against the substrate's datum after reflow", Unit: "µm",
+			Charts: charts(spc.Individuals(process(5, 40, 40, 0), rules)), Labels: longNames(40), LabelsOf: "lot",
+		},
+	}
+}
+
+func longNames(n int) []string {
+	names := make([]string, n)
+	for i := range names {
+		names[i] = fmt.Sprintf("WEEK-07/LINE-2/LOT-%04d", i)
+	}
+	return names
+}
