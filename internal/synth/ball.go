@@ -61,7 +61,7 @@ func (st *stage) drawBallShadow(s *site) {
 	f := st.substrate.at(s.x+s.baseX, s.y+s.baseY, 0)
 	radius, soft := s.diameterUm*0.6, s.diameterUm*0.08
 	st.canvas.each(&f, around(radius+3*soft, radius+3*soft), 0, func(p, q, _, under float64) float64 {
-		return under * (1 - st.Array.Shadow*normalCDF((radius-math.Hypot(p, q))/soft))
+		return under * (1 - st.Array.Shadow*fade((radius-math.Hypot(p, q))/soft))
 	})
 }
 
@@ -72,6 +72,9 @@ func (st *stage) drawBall(f *frame, radius float64) {
 	lamps, phase := 12.0, 2*math.Pi*st.rng.Float64()
 	bump := func(t, at, width float64) float64 {
 		z := (t - at) / width
+		if z > 4 || z < -4 {
+			return 0
+		}
 		return math.Exp(-z * z / 2)
 	}
 	softest := st.pr.variance * f.g * f.g / (radius * radius) // the blur, in radii squared

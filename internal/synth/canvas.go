@@ -43,6 +43,11 @@ func (c *canvas) pixels(f *frame, b box, marginPx float64) (x0, y0, x1, y1 int) 
 // the frame, s how many pixels of the undistorted picture one pixel is there, under what has
 // been drawn so far.
 func (c *canvas) each(f *frame, b box, marginPx float64, draw func(p, q, s, under float64) float64) {
+	c.eachAt(f, b, marginPx, func(p, q, s, under float64, _, _ int) float64 { return draw(p, q, s, under) })
+}
+
+// eachAt is each for who must know which pixel it is.
+func (c *canvas) eachAt(f *frame, b box, marginPx float64, draw func(p, q, s, under float64, x, y int) float64) {
 	x0, y0, x1, y1 := c.pixels(f, b, marginPx)
 	k := f.cam.k
 	for y := y0; y < y1; y++ {
@@ -55,9 +60,18 @@ func (c *canvas) each(f *frame, b box, marginPx float64, draw func(p, q, s, unde
 				e := k * (dx*dx + dy*dy)
 				s, u, v = 1+2*e, dx*(1+e), dy*(1+e)
 			}
-			row[x] = float32(draw(f.ax*u+f.bx*v+f.cp, f.ay*u+f.by*v+f.cq, s, float64(row[x])))
+			row[x] = float32(draw(f.ax*u+f.bx*v+f.cp, f.ay*u+f.by*v+f.cq, s, float64(row[x]), x, y))
 		}
 	}
+}
+
+// slope returns how the canvas changes a px along x and y.
+func (c *canvas) slope(x, y int) (gx, gy float64) {
+	if x < 1 || y < 1 || x > c.w-2 || y > c.h-2 {
+		return 0, 0
+	}
+	i := y*c.w + x
+	return float64(c.pix[i+1]-c.pix[i-1]) / 2, float64(c.pix[i+c.w]-c.pix[i-c.w]) / 2
 }
 
 // A shape is an outline in a frame: how far it reaches, and the share of a pixel's light that

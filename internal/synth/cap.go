@@ -44,17 +44,23 @@ func (st *stage) drawCap(f *frame, halfW, halfH, radius float64) {
 		}
 		return c
 	}}
-	st.paint(f, whole, i)
 	if st.Look.Texture == 0 {
+		st.paint(f, whole, i)
 		return
 	}
-	// The chamfer runs along the edge, inside it, and mirrors the dark around or a lamp.
+	// The chamfer runs along the edge, inside it, and mirrors the dark around or a lamp. Drawn in
+	// one piece with the face, as columns are, so that no seam shows where their edges meet.
 	const chamfer = 150 // µm
 	inner := st.pr.roundedRectangle(f, halfW-chamfer, halfH-chamfer, max(radius-chamfer, 0))
-	chamferLight := st.Look.Flank * (0.7 + 0.6*st.rng.Float64())
-	st.paint(f, shape{whole.box, func(p, q, s float64) float64 {
-		return max(whole.cover(p, q, s)-inner.cover(p, q, s), 0)
-	}}, opaque(chamferLight))
+	light := st.Look.Flank * (0.7 + 0.6*st.rng.Float64())
+	st.canvas.each(f, whole.box, st.pr.reach, func(p, q, scale, under float64) float64 {
+		c := whole.cover(p, q, scale)
+		if c == 0 {
+			return under
+		}
+		face := min(inner.cover(p, q, scale), c)
+		return under*(1-c) + light*(c-face) + face*i.b*i.texture(p, q)
+	})
 }
 
 // drawAdhesive draws the ragged bead of glue outside the cap.

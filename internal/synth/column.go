@@ -3,6 +3,7 @@ package synth
 import (
 	"cmp"
 	"math"
+	"slices"
 
 	"plumbsquare/internal/geom"
 )
@@ -20,9 +21,10 @@ func (st *stage) drawColumnPlan() {
 			st.drawColumnShadow(&st.sites[i])
 		}
 	}
+	ground := &canvas{st.canvas.w, st.canvas.h, slices.Clone(st.canvas.pix)}
 	for i := range st.sites {
 		if s := &st.sites[i]; !s.Missing {
-			st.drawColumn(s)
+			st.drawColumn(s, ground)
 		}
 	}
 	st.drawDust()
@@ -58,7 +60,7 @@ func (st *stage) drawColumnShadow(s *site) {
 	if !st.Array.Oblique {
 		ring := radius * 1.75
 		st.canvas.each(&f, around(ring+3*soft, ring+3*soft), 0, func(p, q, _, under float64) float64 {
-			return under * (1 - st.Array.Shadow*normalCDF((ring-math.Hypot(p, q))/soft))
+			return under * (1 - st.Array.Shadow*fade((ring-math.Hypot(p, q))/soft))
 		})
 		return
 	}
@@ -69,14 +71,18 @@ func (st *stage) drawColumnShadow(s *site) {
 		d := radius - math.Hypot(p-along, q)
 		// Light from an extended lamp: the shadow's edge fades the farther it is thrown.
 		width := soft * (1 + 2*along/length)
-		return under * (1 - st.Array.Shadow*normalCDF(d/width))
+		return under * (1 - st.Array.Shadow*fade(d/width))
 	})
 }
 
 // drawColumn draws a column in one piece: light + (flank − light)·outline + (tip − flank)·tip,
 // where the outline holds the tip. Laid one over the other, the edge they share would be drawn
 // twice and seem to have moved.
-func (st *stage) drawColumn(s *site) {
+//
+// What is under it, ground, is blurred already, and the blur of a product is not the product of
+// the blurs: with G for the blur of variance σ², G(fg) = Gf·Gg + σ² ∇Gf·∇Gg + …, of which the
+// second term is added, for shadows slope steeply where tips end.
+func (st *stage) drawColumn(s *site, ground *canvas) {
 	tipX, tipY, h := s.tip()
 	azimuth := math.Atan2(s.tiltY, s.tiltX)
 	plane := st.plane(h / 1000)
@@ -100,24 +106,37 @@ func (st *stage) drawColumn(s *site) {
 	texture := st.grain.texture(0.04 * st.Look.Texture)
 	disc := st.pr.disc(&f, radius)
 	length2 := footP*footP + footQ*footQ
-	st.canvas.each(&f, around(reach, reach), st.pr.reach, func(p, q, scale, under float64) float64 {
-		tip := disc.cover(p/squeeze, q, scale)
-		if tip == 1 {
-			return tipLevel * grainAt(texture, p, q)
+	cover := func(p, q, scale float64) (body, tip float64) {
+		tip = disc.cover(p/squeeze, q, scale)
+		body = tip
+		if tip == 1 || length2 == 0 {
+			return body, tip
 		}
-		body := tip
-		if length2 > 0 {
-			t := min(max((p*footP+q*footQ)/length2, 0), 1)
-			r := radius + t*(footRadius-radius)
-			if t > 0 {
-				d := (r - math.Hypot(p-t*footP, q-t*footQ)) / (f.g * scale)
-				body = max(tip, st.pr.edge(d, 0.75))
-			}
+		t := min((p*footP+q*footQ)/length2, 1)
+		if t > 0 {
+			d := (radius + t*(footRadius-radius) - math.Hypot(p-t*footP, q-t*footQ)) / (f.g * scale)
+			body = max(tip, st.pr.edge(d, 0.75))
 		}
+		return body, tip
+	}
+	st.canvas.eachAt(&f, around(reach, reach), st.pr.reach, func(p, q, scale, under float64, x, y int) float64 {
+		body, tip := cover(p, q, scale)
 		if body == 0 {
 			return under
 		}
-		return under*(1-body) + flank*(body-tip) + tipLevel*grainAt(texture, p, q)*tip
+		light := under*(1-body) + flank*(body-tip) + tipLevel*grainAt(texture, p, q)*tip
+		if body == 1 {
+			return light
+		}
+		gx, gy := ground.slope(x, y)
+		if g := math.Hypot(gx, gy); g > 1e-4 {
+			const step = 0.5 // px
+			dp, dq := step*(f.ax*gx+f.bx*gy)/g, step*(f.ay*gx+f.by*gy)/g
+			up, _ := cover(p+dp, q+dq, scale)
+			down, _ := cover(p-dp, q-dq, scale)
+			light -= st.pr.variance * g * (up - down) / (2 * step)
+		}
+		return light
 	})
 }
 

@@ -79,6 +79,10 @@ func (pr *profile) roundedRectangle(f *frame, halfP, halfQ, radius float64) shap
 	}}
 }
 
+// fade is the share of light from inside a soft outline, by the distance in widths: shadows and
+// glare need no more than its look.
+func fade(z float64) float64 { return smooth(min(max(z/5+0.5, 0), 1)) }
+
 // A wobble is a closed outline that strays from a simple one: a sum of waves round it.
 type wobble struct {
 	amplitude, phase []float64
@@ -105,7 +109,7 @@ func (pr *profile) blob(f *frame, radius, aspect float64, w wobble, soft float64
 		}
 		d := radius*(1+w.at(math.Atan2(q, p))) - r
 		if soft > 0 {
-			return normalCDF(d / soft)
+			return fade(d / soft)
 		}
 		return pr.edge(d/(f.g*s), 0.75)
 	}}
