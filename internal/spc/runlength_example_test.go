@@ -24,6 +24,6 @@ func ExampleShewhart_RunLength() {
 	}
 	// Output:
 	// shift 0.0 sigma: one signal every 92 points
-	// shift 0.5 sigma: one signal every 28 points
+	// shift 0.5 sigma: one signal every 27 points
 	// shift 1.0 sigma: one signal every 9 points
 }
