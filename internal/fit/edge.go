@@ -37,6 +37,7 @@ type EdgeWindow struct {
 	Corner   geom.Length // at each end, where two walls cast shadow: only a clean edge is used there
 	SearchPx float64     // how far from the line the edge may lie
 	Blur     geom.Length // start for the point spread; 0 means 1.2 px
+	BestOnly bool        // fit only the edge that stands out most
 }
 
 // ErrNoEdge means that no straight edge was seen in the window.
@@ -86,7 +87,7 @@ func FitEdges(src Source, line Line, win EdgeWindow) ([]*Edge, error) {
 		if !slices.ContainsFunc(edges, func(o *Edge) bool { return math.Abs((o.Offset - e.Offset).Um()) < blurPx*um }) {
 			edges = append(edges, e)
 		}
-		if e.Clean {
+		if e.Clean || win.BestOnly {
 			return edges, nil
 		}
 	}

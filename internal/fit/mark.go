@@ -62,6 +62,7 @@ func FitMark(px *Pixels, shape *part.Marks, turn geom.Angle, start geom.ScopePoi
 		return level * light
 	}
 
+	px = outlined(px, start, blur, cover)
 	p := make([]float64, markParams)
 	p[markX], p[markY] = float64(start.X-px.Origin.X), float64(start.Y-px.Origin.Y)
 	p[markBlur] = blur.Um()
@@ -93,6 +94,23 @@ func FitMark(px *Pixels, shape *part.Marks, turn geom.Angle, start geom.ScopePoi
 		Contrast: s.p[markAmp], UContr: math.Sqrt(s.cov.At(markAmp, markAmp)),
 		Misfit: s.misfit, Used: s.used,
 	}, nil
+}
+
+// outlined keeps the pixels near the outline, where its place shows, and a few of the rest, which
+// only tell levels.
+func outlined(px *Pixels, start geom.ScopePoint, blur geom.Length, cover func(x, y, grow, sigma float64) covered) *Pixels {
+	const (
+		wider = 2.5  // blurs, for a start that is off
+		near  = 3e-3 // coverage nearer to 0 or 1 is far from the outline
+		few   = 4
+	)
+	x0, y0 := float64(start.X-px.Origin.X), float64(start.Y-px.Origin.Y)
+	i := -1
+	return px.where(func(x, y float64) bool {
+		i++
+		v := cover(x-x0, y-y0, 0, wider*blur.Um()).v
+		return i%few == 0 || v > near && v < 1-near
+	})
 }
 
 // startLevels solves the two levels by least squares for a coverage known roughly.

@@ -24,14 +24,22 @@ func (p *Pixels) Reset(origin geom.ScopePoint) {
 	p.X, p.Y, p.Z, p.Weight, p.Block = p.X[:0], p.Y[:0], p.Z[:0], p.Weight[:0], p.Block[:0]
 }
 
-// every returns each nth pixel.
-func (p *Pixels) every(n int) *Pixels {
+// where returns the pixels that keep, called in order, says yes to.
+func (p *Pixels) where(keep func(x, y float64) bool) *Pixels {
 	q := &Pixels{Origin: p.Origin}
-	for i := 0; i < p.Len(); i += n {
-		q.X, q.Y, q.Z = append(q.X, p.X[i]), append(q.Y, p.Y[i]), append(q.Z, p.Z[i])
-		q.Weight, q.Block = append(q.Weight, p.Weight[i]), append(q.Block, p.Block[i])
+	for i := range p.X {
+		if keep(p.X[i], p.Y[i]) {
+			q.X, q.Y, q.Z = append(q.X, p.X[i]), append(q.Y, p.Y[i]), append(q.Z, p.Z[i])
+			q.Weight, q.Block = append(q.Weight, p.Weight[i]), append(q.Block, p.Block[i])
+		}
 	}
 	return q
+}
+
+// every returns each nth pixel.
+func (p *Pixels) every(n int) *Pixels {
+	i := -1
+	return p.where(func(float64, float64) bool { i++; return i%n == 0 })
 }
 
 // A Source is a picture with what is needed to place and weigh its pixels.

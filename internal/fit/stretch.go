@@ -57,6 +57,7 @@ const (
 	blurSpread    = 0.15 // of the blur against what the marks show
 
 	edgeSteps   = 14
+	settling    = 4 // steps in which the levels, still far off, are settled before the line moves
 	edgeTukey   = 4.5
 	minSegments = 8
 )
@@ -108,6 +109,9 @@ func (b *band) fitStretches(blur, corner float64) (*Edge, error) {
 	for step := range edgeSteps {
 		for i := range b.segments {
 			m.reduce(i)
+			if step < settling {
+				m.reduce(i)
+			}
 		}
 		m.weigh()
 		d, ok := m.step()
@@ -126,7 +130,7 @@ func (b *band) fitStretches(blur, corner float64) (*Edge, error) {
 }
 
 // reduce fills segment i's reduced information and score, and moves its own levels by the step
-// that belongs to common parameters held.
+// that belongs to common parameters held: the elimination has it at hand.
 func (m *edgeModel) reduce(i int) {
 	sg := &m.b.segments[i]
 	c := &m.common
@@ -141,69 +145,61 @@ func (m *edgeModel) reduce(i int) {
 
 	var h [eParams][eParams]float64
 	var g [eParams]float64
-	for pass := range 2 { // first the levels alone, then all
-		h, g = [eParams][eParams]float64{}, [eParams]float64{}
-		for k, u := range sg.u {
-			x := u - place
-			if x < -inward || x > outward {
-				continue
-			}
-			t := x / sigma
-			cdf, pdf := normal(t)
-			rise := x*cdf + sigma*pdf
-			soft := exponential(x, t, pdf, sigma, reach)
-			hard := triangle(x, t, cdf, pdf, rise, sigma, wedge*reach)
-			e := soft.v + shape*(hard.v-soft.v)
-			de := soft.dx + shape*(hard.dx-soft.dx)
-			ds := soft.dsigma + shape*(hard.dsigma-soft.dsigma)
-			dl := soft.dreach + shape*(hard.dreach-soft.dreach)
-			in, out := own[eIn], own[eOut]
-			fall := x - rise
-			lit := cdf - kappa*e
-			r := sg.z[k] - (in*(1-cdf) + out*lit + own[eSlopeIn]*fall + own[eSlopeOut]*rise)
-			dx := -in*pdf/sigma + out*(pdf/sigma-kappa*de) + own[eSlopeIn]*(1-cdf) + own[eSlopeOut]*cdf
-			d := [eParams]float64{
-				eIn: 1 - cdf, eOut: lit, eSlopeIn: fall, eSlopeOut: rise,
-				ePlace: -dx, eTurn: -dx * sg.s,
-				eBlur:   -(out-in)*pdf*t/sigma - out*kappa*ds + (own[eSlopeOut]-own[eSlopeIn])*pdf,
-				eShadow: -out * e, eTrend: -out * e * along,
-				eReach: -out * kappa * dl,
-				eShape: -out * kappa * (hard.v - soft.v),
-			}
-			n := eParams
-			if pass == 0 {
-				n = eOwn
-			}
-			// What lies about an edge is the less like the model the farther it is.
-			off := unlike * m.contrast * x / m.b.um
-			w := 1 / (1/sg.w[k] + off*off)
-			for p := range n {
-				wd := w * d[p]
-				g[p] += wd * r
-				for q := p; q < n; q++ {
-					h[p][q] += wd * d[q]
-				}
+	var step [eOwn]float64
+	for k, u := range sg.u {
+		x := u - place
+		if x < -inward || x > outward {
+			continue
+		}
+		t := x / sigma
+		cdf, pdf := normal(t)
+		rise := x*cdf + sigma*pdf
+		soft := exponential(x, t, pdf, sigma, reach)
+		hard := triangle(x, t, cdf, pdf, rise, sigma, wedge*reach)
+		e := soft.v + shape*(hard.v-soft.v)
+		de := soft.dx + shape*(hard.dx-soft.dx)
+		ds := soft.dsigma + shape*(hard.dsigma-soft.dsigma)
+		dl := soft.dreach + shape*(hard.dreach-soft.dreach)
+		in, out := own[eIn], own[eOut]
+		fall := x - rise
+		lit := cdf - kappa*e
+		r := sg.z[k] - (in*(1-cdf) + out*lit + own[eSlopeIn]*fall + own[eSlopeOut]*rise)
+		dx := -in*pdf/sigma + out*(pdf/sigma-kappa*de) + own[eSlopeIn]*(1-cdf) + own[eSlopeOut]*cdf
+		d := [eParams]float64{
+			eIn: 1 - cdf, eOut: lit, eSlopeIn: fall, eSlopeOut: rise,
+			ePlace: -dx, eTurn: -dx * sg.s,
+			eBlur:   -(out-in)*pdf*t/sigma - out*kappa*ds + (own[eSlopeOut]-own[eSlopeIn])*pdf,
+			eShadow: -out * e, eTrend: -out * e * along,
+			eReach: -out * kappa * dl,
+			eShape: -out * kappa * (hard.v - soft.v),
+		}
+		// What lies about an edge is the less like the model the farther it is.
+		off := unlike * m.contrast * x / m.b.um
+		w := 1 / (1/sg.w[k] + off*off)
+		for p := range eParams {
+			wd := w * d[p]
+			g[p] += wd * r
+			for q := p; q < eParams; q++ {
+				h[p][q] += wd * d[q]
 			}
 		}
-		for _, p := range [2]int{eSlopeIn, eSlopeOut} {
-			h[p][p] += 1 / (prior * prior)
-			g[p] -= own[p] / (prior * prior)
+	}
+	for _, p := range [2]int{eSlopeIn, eSlopeOut} {
+		h[p][p] += 1 / (prior * prior)
+		g[p] -= own[p] / (prior * prior)
+	}
+	if h[eIn][eIn] == 0 || h[eOut][eOut] == 0 {
+		m.info[i], m.score[i] = [eCommon][eCommon]float64{}, [eCommon]float64{}
+		return
+	}
+	eliminate(&h, &g)
+	for p := eOwn - 1; p >= 0; p-- {
+		v := g[p]
+		for q := p + 1; q < eOwn; q++ {
+			v -= h[p][q] * step[q]
 		}
-		if h[eIn][eIn] == 0 || h[eOut][eOut] == 0 {
-			m.info[i], m.score[i] = [eCommon][eCommon]float64{}, [eCommon]float64{}
-			return
-		}
-		eliminate(&h, &g)
-		if pass == 0 {
-			for p := eOwn - 1; p >= 0; p-- {
-				v := g[p]
-				for q := p + 1; q < eOwn; q++ {
-					v -= h[p][q] * g[q]
-				}
-				g[p] = v / h[p][p]
-				own[p] += g[p]
-			}
-		}
+		step[p] = v / h[p][p]
+		own[p] += step[p]
 	}
 	for p := range eCommon {
 		m.score[i][p] = g[eOwn+p]

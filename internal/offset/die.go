@@ -48,6 +48,9 @@ func Die(src fit.Source, p *part.Part, sc *scope.Scope, f *fiducial.Found) (*rea
 	if err != nil {
 		return nil, fmt.Errorf("die: %w", err)
 	}
+	if r := pl.otherSize(drawn, p.Limits.SizeUm); r != nil {
+		return nil, r
+	}
 	o := pl.offset(d.Centre(), geom.Angle(d.ThetaDeg)*geom.Degree, sc, d.TopMm, f)
 	o.Of = "die"
 	o.Edges = pl.readEdges(src)

@@ -34,17 +34,36 @@ const (
 
 // measurePlate refines a located plate side by side on raw pixels.
 func measurePlate(src fit.Source, at located, drawn rectangle, inset, corner geom.Length, searchPx float64, blur geom.Length) (*plate, error) {
-	var choices [4][]*fit.Edge
-	for k := range 4 {
-		e, err := fit.FitEdges(src, at.side(k), fit.EdgeWindow{Half: at.half(k) - inset, Corner: corner, SearchPx: searchPx, Blur: blur})
+	find := func(k int, best bool) ([]*fit.Edge, error) {
+		e, err := fit.FitEdges(src, at.side(k), fit.EdgeWindow{
+			Half: at.half(k) - inset, Corner: corner, SearchPx: searchPx, Blur: blur, BestOnly: best,
+		})
 		if err != nil && !errors.Is(err, fit.ErrNoEdge) {
 			return nil, fmt.Errorf("side %s: %w", sideNames[k], err)
 		}
-		choices[k] = e
+		return e, nil
 	}
 	p := &plate{rectangle: at.rectangle}
-	p.edges[0], p.edges[2] = choose(choices[0], choices[2], drawn.width-at.width)
-	p.edges[1], p.edges[3] = choose(choices[1], choices[3], drawn.height-at.height)
+	wider := [2]geom.Length{drawn.width - at.width, drawn.height - at.height}
+	for k := range 2 {
+		// Rims give a side several edges; they are worth fitting only where the best two are not
+		// as far apart as drawn.
+		for _, best := range [2]bool{true, false} {
+			plus, err := find(k, best)
+			if err != nil {
+				return nil, err
+			}
+			minus, err := find(k+2, best)
+			if err != nil {
+				return nil, err
+			}
+			var off float64
+			p.edges[k], p.edges[k+2], off = choose(plus, minus, wider[k])
+			if off <= 1 {
+				break
+			}
+		}
+	}
 	seen := 0
 	for k, e := range p.edges {
 		if p.used[k] = e != nil; p.used[k] {
@@ -70,26 +89,51 @@ func measurePlate(src fit.Source, at located, drawn rectangle, inset, corner geo
 
 // choose takes of two opposite sides' edges the pair that makes the plate as large as it is
 // drawn; among pairs that do, the best seen. wider is by how much the drawing is larger than the
-// rectangle whose sides the edges are counted from.
-func choose(plus, minus []*fit.Edge, wider geom.Length) (p, m *fit.Edge) {
-	switch {
-	case len(plus) == 0 && len(minus) == 0:
-		return nil, nil
-	case len(plus) == 0:
-		return nil, minus[0]
-	case len(minus) == 0:
-		return plus[0], nil
+// rectangle whose sides the edges are counted from. It returns how far off the pair's distance is,
+// in what a side may vary.
+func choose(plus, minus []*fit.Edge, wider geom.Length) (p, m *fit.Edge, off float64) {
+	off = math.Inf(1)
+	if len(plus) > 0 {
+		p = plus[0]
+	}
+	if len(minus) > 0 {
+		m = minus[0]
 	}
 	best := math.Inf(1)
 	for i, a := range plus {
 		for k, b := range minus {
-			off := math.Abs((a.Offset + b.Offset - wider).Um()) / (2 * sideSd.Um())
-			if cost := max(off, 1) + 0.2*float64(i+k); cost < best {
-				best, p, m = cost, a, b
+			d := math.Abs((a.Offset + b.Offset - wider).Um()) / (2 * sideSd.Um())
+			if cost := max(d, 1) + 0.2*float64(i+k); cost < best {
+				best, p, m, off = cost, a, b, d
 			}
 		}
 	}
-	return p, m
+	return p, m, off
+}
+
+// sizeLimit is how far a side may be from the drawing where the part file doesn't say; saws and
+// presses keep to a few µm.
+const sizeLimit geom.Length = 20
+
+// otherSize refuses a plate that isn't as large as drawn: either it is another one, or an edge
+// was taken for what lies beside it, and then the offset is wrong by as much.
+func (p *plate) otherSize(drawn rectangle, limitUm float64) *reading.Refusal {
+	limit := sizeLimit.Um()
+	if limitUm > 0 {
+		limit = limitUm
+	}
+	for i, d := range [2]geom.Length{p.width - drawn.width, p.height - drawn.height} {
+		off := math.Abs(d.Um())
+		if off <= max(limit, 4*math.Sqrt(p.cov[3+i][3+i])) {
+			continue
+		}
+		return &reading.Refusal{
+			Gate: "die-size", Got: off, Limit: limit, Unit: "µm",
+			Instruction: fmt.Sprintf("it measures %.3f × %.3f mm and is drawn %.3f × %.3f mm: check that this is the right part; if it is, clean flux off the edges or change the light, and take the picture again",
+				p.width.Mm(), p.height.Mm(), drawn.width.Mm(), drawn.height.Mm()),
+		}
+	}
+	return nil
 }
 
 // solve computes the pose from the used sides by weighted least squares. Drawn sides enter as

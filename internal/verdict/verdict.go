@@ -88,9 +88,13 @@ func (j *judge) array(a *reading.Array, l part.Limits) {
 		one = "ball"
 	}
 	if l.Missing != nil && a.Missing > *l.Missing {
+		are := one + "s are"
+		if a.Missing == 1 {
+			are = one + " is"
+		}
 		j.reasons = append(j.reasons, reading.Reason{
 			What: "missing", Decision: reading.Reject, Value: float64(a.Missing), Limit: float64(*l.Missing),
-			Text: fmt.Sprintf("%d %ss are missing, %d allowed: %s", a.Missing, one, *l.Missing, names(a.Sites)),
+			Text: fmt.Sprintf("%d %s missing, %d allowed: %s", a.Missing, are, *l.Missing, names(a.Sites)),
 		})
 	}
 	unseen := 0
