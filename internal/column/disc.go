@@ -133,6 +133,7 @@ const (
 	levelGap  = 1.5 // sigmas from the edge at which levels are taken: the profile knows the rest
 	flatGap   = 2.3 // the same where one level holds all around
 	maxSteps  = 6
+	smallPx   = 0.03
 
 	// radiusSpread is how far, as a share, faces of one array differ in radius.
 	radiusSpread = 0.01
@@ -148,7 +149,9 @@ func (f *discFitter) fit(x, y, r float64) (disc, bool) {
 	j, um := f.local(x, y)
 	d := disc{x: x, y: y, r: r, umPx: um}
 	f.gather(x, y, r, j)
-	d.inside = f.face(x, y, r, j)
+	if !f.uneven {
+		d.inside = f.face(x, y, r)
+	}
 
 	// The slope of the light along the object's axes (j is nearly a turn).
 	lx := f.gx*j[0][0] + f.gy*j[0][1]
@@ -188,7 +191,8 @@ func (f *discFitter) fit(x, y, r float64) (disc, bool) {
 		if e.r < 0.4*r || e.r > 2*r || e.x*e.x+e.y*e.y > r*r {
 			return d, false
 		}
-		small := math.Abs(sx)+math.Abs(sy)+math.Abs(sr) < 0.03
+		// A step is followed by one a tenth as long.
+		small := math.Abs(sx)+math.Abs(sy)+math.Abs(sr) < smallPx
 		if step == 0 || !small && step < maxSteps {
 			continue
 		}
@@ -339,7 +343,7 @@ func (f *discFitter) gather(x, y, r float64, j [2][2]float64) {
 }
 
 // face returns the level of the face, dust left out.
-func (f *discFitter) face(x, y, r float64, j [2][2]float64) float64 {
+func (f *discFitter) face(x, y, r float64) float64 {
 	inner := max(1.5, r-levelGap*f.sigma-1)
 	in2 := inner * inner
 	x0, x1 := max(0, int(x-inner)), min(f.g.W-1, int(x+inner)+1)

@@ -76,18 +76,19 @@ func (f *discFitter) centreOnGleams(pic *shot, seats []seat, v sight) {
 		if !rings[i].ok {
 			continue
 		}
-		s.found = true
 		wx, wy := wander.at(s.px, s.py)
 		x, y := rings[i].d.x-wx, rings[i].d.y-wy
-		ring := rings[i].d
-		ring.x, ring.y = x, y
-		rings[i].d = ring
-		d, ok := f.fit(x, y, f.outermost(x, y, v))
-		if !ok {
-			d = s.d
+		rings[i].d.x, rings[i].d.y = x, y
+		// An outline found about another place than its ring's, or within the ball's own, is looked
+		// for again.
+		outer := f.outermost(x, y, v)
+		if !s.found || !v.whole(&s.d) || math.Hypot(s.d.x-x, s.d.y-y) > 3*scatter || math.Abs(outer-s.d.r) > 0.04*v.r {
+			if d, ok := f.fit(x, y, outer); ok {
+				s.d = d
+			}
 		}
-		s.d = d
-		radii = append(radii, d.r)
+		s.found = true
+		radii = append(radii, s.d.r)
 	}
 	usualR := median(radii)
 	for _, r := range radii {
@@ -96,10 +97,13 @@ func (f *discFitter) centreOnGleams(pic *shot, seats []seat, v sight) {
 	typical := 3 * 1.4826 * median(spread)
 	for i := range seats {
 		if s := &seats[i]; rings[i].ok {
-			s.d.settle(&rings[i].d, scatter, math.Abs(s.d.r-usualR) < typical && v.whole(&s.d))
+			s.d.settle(&rings[i].d, scatter, math.Abs(s.d.r-usualR) < typical && v.whole(&s.d) && s.d.misfit < soundMisfit*f.misfit)
 		}
 	}
 }
+
+// soundMisfit is how much worse than usual an outline may fit to be held against a ring.
+const soundMisfit = 1.5
 
 // settle chooses a ball's centre between its outline, d, and its ring. A ring is the sharper of the
 // two; where the two are far apart and the outline is as it should be, the ring lies on a dent.

@@ -16,12 +16,17 @@ func (pic *shot) newDiscFitter(o *outline, seats []seat) *discFitter {
 	f := &discFitter{g: pic.g, noise: pic.noise, plane: pic.tip, sigma: o.sigmaPx, polarity: 1,
 		gx: o.gx, gy: o.gy, groundPx: 2, uneven: pic.balls(), edge: sharpProfile(o.sigmaPx)}
 	r := pic.radiusPx()
+	f.every = 2
+	if f.uneven {
+		f.every = 3
+	}
 	some := f.sample(seats, r)
 	if len(some) < 8 {
+		f.every = 1
 		return f
 	}
 	if !f.uneven && f.even(some) {
-		f.flat, f.groundPx = true, pic.freeGroundPx(r)
+		f.flat, f.groundPx, f.every = true, pic.freeGroundPx(r), 1
 		return f
 	}
 	var radii []float64
@@ -30,12 +35,12 @@ func (pic *shot) newDiscFitter(o *outline, seats []seat) *discFitter {
 	}
 	face := median(radii)
 	if f.uneven {
-		f.every = sparse(some, enoughBallPx)
+		f.every = sparse(some, f.every, enoughBallPx)
 		f.edge = measureProfile(f.rimSamples(some, face), f.sigma, 0)
 		f.edge = measureProfile(f.rimSamples(f.sample(seats, r), face), f.sigma, 0)
 		return f
 	}
-	f.every = sparse(some, enoughPx)
+	f.every = sparse(some, f.every, enoughPx)
 	rim := min(max(0, 500*pic.part.Array.DiameterMm-face)/pic.tip.UmPerPx(), rimMax)
 	f.edge = measureProfile(f.rimSamples(some, face), f.sigma, rim)
 	return f
@@ -49,14 +54,15 @@ const (
 	enoughBallPx = 0.05
 )
 
-// sparse returns of how many pixels one is enough for the noise to stay below enoughPx.
-func sparse(some []disc, enoughPx float64) int {
+// sparse returns of how many pixels one is enough for the noise to stay below enoughPx, from fits
+// that used one in every.
+func sparse(some []disc, every int, enoughPx float64) int {
 	var u2 []float64
 	for i := range some {
 		d := &some[i]
 		u2 = append(u2, (d.cov[0][0]+d.cov[1][1])/2/max(1, d.misfit*d.misfit)/2)
 	}
-	return min(max(1, int(enoughPx*enoughPx/median(u2))), 4)
+	return min(max(1, int(float64(every)*enoughPx*enoughPx/median(u2))), 4)
 }
 
 // sample fits some faces spread over the array and keeps the typical ones.
@@ -493,7 +499,7 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 func (f *discFitter) shake(best *disc) {
 	const offPx = 2.5
 	at := *best
-	for k := 0; k < directions; k += directions / 8 {
+	for k := 0; k < directions; k += directions / 4 {
 		d, ok := f.fit(at.x+offPx*rays[k].x, at.y+offPx*rays[k].y, at.r)
 		if ok && d.loss < best.loss && math.Hypot(d.x-at.x, d.y-at.y) < 2*offPx && d.lower() > 0.7*at.lower() {
 			*best = d
