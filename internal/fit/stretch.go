@@ -366,7 +366,7 @@ func (m *edgeModel) edge() (*Edge, error) {
 	var left, full mat.Dense
 	left.Mul(inv, meat)
 	full.Mul(&left, inv)
-	small := float64(used) / max(1, float64(used-eCommon))
+	small := float64(used) / max(1, float64(used-eCommon)) * shortSeries(float64(lags+1)/float64(n))
 	c := m.common
 	e := &Edge{
 		Line:     m.b.line.Moved(geom.Length(c[ePlace-eOwn]), c[eTurn-eOwn]),
@@ -387,6 +387,14 @@ func (m *edgeModel) edge() (*Edge, error) {
 		})
 	}
 	return e, nil
+}
+
+// shortSeries is by how much a covariance with Bartlett weights must grow for 1.96 standard
+// deviations to hold 95 %, when the lags span the share b of the series: Kiefer & Vogelsang,
+// Econometric Theory 21 (2005) 1130, table 1 (coefficients from memory).
+func shortSeries(b float64) float64 {
+	f := (1.96 + 2.9694*b + 0.416*b*b - 0.5324*b*b*b) / 1.96
+	return f * f
 }
 
 func (m *edgeModel) medianStep() float64 {
