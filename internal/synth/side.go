@@ -64,10 +64,11 @@ func (st *stage) standing(f *frame, s *site) shape {
 func (st *stage) fillet(f *frame, pad, radius float64) shape {
 	height := 0.9 * (pad - radius) * (0.8 + 0.4*st.rng.Float64())
 	return shape{box{-pad, -50, pad, 2 * height}, func(p, q, s float64) float64 {
-		if q < 0 || height <= 0 {
-			return 0 // the substrate is dark already
+		if height <= 0 {
+			return 0
 		}
-		// A straight flank from the rim of the pad up to the column.
+		// A straight flank from the rim of the pad up to the column; it goes on below the surface,
+		// so that no seam shows there.
 		run, rise := pad-radius, height
 		d := ((pad-math.Abs(p))*rise - q*run) / math.Hypot(run, rise)
 		return st.pr.edge(d/(f.g*s), 0.75)
@@ -77,10 +78,7 @@ func (st *stage) fillet(f *frame, pad, radius float64) shape {
 // mound returns a flat heap on a bare pad.
 func (st *stage) mound(f *frame, pad, height float64) shape {
 	return shape{box{-pad, -50, pad, 2 * height}, func(p, q, s float64) float64 {
-		if q < 0 {
-			return 0
-		}
 		t := min(math.Abs(p)/pad, 1)
-		return st.pr.edge((height*(1-t*t)-q)/(f.g*s), 0.75)
+		return st.pr.edge(min(height*(1-t*t)-q, pad-math.Abs(p))/(f.g*s), 0.75)
 	}}
 }
