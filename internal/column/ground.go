@@ -1,0 +1,93 @@
+package column
+
+import "math"
+
+// levelsAround holds a level for each sector, the first repeated at the end.
+type levelsAround [sectors + 1]float64
+
+// measureAround measures the levels of the ground just beyond the edge's light and, for uneven
+// faces, of the face just inside it.
+func (f *discFitter) measureAround(ground, face *levelsAround, cx, cy, cr, lx, ly float64) {
+	gap := levelGap * f.sigma
+	if f.flat {
+		var sum, count float64
+		near, far := cr+flatGap*f.sigma, cr+levelGap*f.sigma+f.groundPx
+		for i := range f.px {
+			p := &f.px[i]
+			du, dv := p.u-cx, p.v-cy
+			if q := du*du + dv*dv; q >= near*near && q <= far*far {
+				sum += p.z / (1 + lx*du + ly*dv)
+				count++
+			}
+		}
+		for k := range ground {
+			ground[k] = sum / max(count, 1)
+		}
+		return
+	}
+	f.measureRing(ground, cx, cy, cr+gap, cr+gap+f.groundPx)
+	if f.uneven {
+		f.measureRing(face, cx, cy, cr-gap-f.groundPx, cr-gap)
+	}
+}
+
+// measureRing averages the gathered pixels between two radii by sectors.
+func (f *discFitter) measureRing(b *levelsAround, cx, cy, near, far float64) {
+	var n, s [sectors]float64
+	near2, far2 := near*near, far*far
+	for i := range f.px {
+		p := &f.px[i]
+		du, dv := p.u-cx, p.v-cy
+		q := du*du + dv*dv
+		if q < near2 || q > far2 {
+			continue
+		}
+		k := int(diamond(du, dv)*(sectors/4.0)) & (sectors - 1)
+		n[k]++
+		s[k] += p.z
+	}
+	for k := range s {
+		b[k] = math.NaN()
+		if n[k] > 0 {
+			b[k] = s[k] / n[k]
+		}
+	}
+	for k := range s {
+		for i := 1; i < sectors && b[k] != b[k]; i++ {
+			b[k] = b[(k+i)&(sectors-1)]
+		}
+	}
+	b[sectors] = b[0]
+}
+
+// sector returns between which two sectors' middles a direction lies: k and k+1, and how far
+// from the one to the other.
+func sector(du, dv float64) (k int, w float64) {
+	p := diamond(du, dv)*(sectors/4.0) - 0.5
+	if p < 0 {
+		p += sectors
+	}
+	k = int(p)
+	if k >= sectors { // p+16 rounds up to 16 for a p just below 0
+		k = sectors - 1
+	}
+	return k, p - float64(k)
+}
+
+// at interpolates between the middles of the sectors.
+func (b *levelsAround) at(du, dv float64) float64 {
+	k, w := sector(du, dv)
+	return b[k] + w*(b[k+1]-b[k])
+}
+
+// diamond is an angle's cheap stand-in: 0 to 4 counter-clockwise from +u, rising with the angle.
+func diamond(u, v float64) float64 {
+	p := v / (math.Abs(u) + math.Abs(v) + 1e-300)
+	switch {
+	case u < 0:
+		return 2 - p
+	case v < 0:
+		return 4 + p
+	}
+	return p
+}

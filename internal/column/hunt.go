@@ -1,0 +1,100 @@
+package column
+
+import (
+	"math"
+	"slices"
+)
+
+// hunt looks for a face all over a site: circles of the usual radius at every second pixel, the
+// best few fitted.
+func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
+	const stepPx = 2.0
+	type spot struct{ x, y, r, score float64 }
+	radii := []float64{v.r}
+	if f.uneven {
+		radii = []float64{v.r, 0.94 * v.r, 1.06 * v.r, 1.12 * v.r}
+	}
+	var spots []spot
+	n := int(v.within / stepPx)
+	for iy := -n; iy <= n; iy++ {
+		for ix := -n; ix <= n; ix++ {
+			dx, dy := float64(ix)*stepPx, float64(iy)*stepPx
+			if dx*dx+dy*dy > v.within*v.within || !f.holds(px+dx, py+dy, v.r+2*f.sigma+2) {
+				continue
+			}
+			for _, r := range radii {
+				spots = append(spots, spot{px + dx, py + dy, r, f.circle(px+dx, py+dy, r)})
+			}
+		}
+	}
+	slices.SortFunc(spots, func(a, b spot) int {
+		switch {
+		case a.score > b.score:
+			return -1
+		case a.score < b.score:
+			return 1
+		}
+		return 0
+	})
+	// A dim face shows little of its edge: all pixels, and columns, cut from one wire, at the usual
+	// radius.
+	every := f.every
+	f.every = 1
+	if !f.uneven {
+		f.known = v.um
+	}
+	defer func() { f.every, f.known = every, 0 }()
+	var best disc
+	found := false
+	var tried []spot
+	for _, s := range spots {
+		if len(tried) == 4 {
+			break
+		}
+		if slices.ContainsFunc(tried, func(t spot) bool { return math.Hypot(t.x-s.x, t.y-s.y) < 0.4*v.r }) {
+			continue
+		}
+		tried = append(tried, s)
+		x, y, r := f.approach(s.x, s.y, s.r, min(4, f.reach(s.r)))
+		d, ok := f.fit(x, y, min(max(r, 0.9*s.r), 1.1*s.r))
+		if !ok || math.Hypot(d.x-px, d.y-py) > 1.1*v.within {
+			continue
+		}
+		if math.Abs(d.r*d.umPx/v.um-1) > 0.2 {
+			continue
+		}
+		if !found || d.lower() > best.lower() {
+			best, found = d, true
+		}
+	}
+	if found {
+		f.shake(&best)
+	}
+	return best, found
+}
+
+// shake fits a face anew from places around and keeps what explains the pixels best: beside a
+// flank a dim face has more than one place that looks right nearby.
+func (f *discFitter) shake(best *disc) {
+	const offPx = 2.5
+	at := *best
+	for k := 0; k < directions; k += directions / 4 {
+		d, ok := f.fit(at.x+offPx*rays[k].x, at.y+offPx*rays[k].y, at.r)
+		if ok && d.loss < best.loss && math.Hypot(d.x-at.x, d.y-at.y) < 2*offPx && d.lower() > 0.7*at.lower() {
+			*best = d
+		}
+	}
+}
+
+// circle is the mean fall of light across the worse three quarters of a circle's edge, seen in
+// half of the directions.
+func (f *discFitter) circle(x, y, r float64) float64 {
+	var s [directions / 2]float64
+	gap := f.sigma + 0.5
+	for k := range s {
+		d := rays[2*k]
+		s[k] = f.polarity * (f.at(x+(r-gap)*d.x, y+(r-gap)*d.y) - f.at(x+(r+gap)*d.x, y+(r+gap)*d.y))
+	}
+	sortFew(s[:])
+	return lowerMean(s[:])
+}
