@@ -32,7 +32,7 @@ setup: ## install what is missing: OpenCV and a compiler through apt, Go modules
 .PHONY: build
 build: setup ## build the program, bin/inspect
 	@mkdir -p bin
-	go build -o bin/inspect ./cmd/inspect
+	go build -buildvcs=auto -o bin/inspect ./cmd/inspect
 
 .PHONY: test
 test: setup ## run every test
