@@ -33,7 +33,7 @@ type measureOptions struct {
 	parts, scopes              []string
 	workers                    int
 
-	json           bool
+	json, budget   bool
 	out, csv       string
 	overlay        string
 	stdout, stderr io.Writer
@@ -60,6 +60,7 @@ func newMeasureCmd() *cobra.Command {
 	f.StringSliceVar(&o.parts, "parts", nil, "folders of part files, for parts that are asked for by name")
 	f.StringSliceVar(&o.scopes, "scopes", nil, "folders of scope files, likewise")
 	f.BoolVar(&o.json, "json", false, "print readings as JSON Lines instead of a table")
+	f.BoolVar(&o.budget, "budget", false, "print after the table where each offset's uncertainty comes from")
 	f.StringVarP(&o.out, "output", "o", "", "write the readings to this file, JSON Lines")
 	f.StringVar(&o.csv, "csv", "", "write a table of shots to this file, and one of sites beside it (NAME-sites.csv)")
 	f.StringVar(&o.overlay, "overlay", "", "draw what was measured over each picture into this folder, PNG")
@@ -70,6 +71,9 @@ func newMeasureCmd() *cobra.Command {
 // runMeasure measures what args name. Whatever one picture does, the others are measured; errors
 // are printed as they come and decide the exit status at the end.
 func runMeasure(ctx context.Context, o measureOptions, args []string) error {
+	if o.budget && o.json {
+		return usagef("--budget goes with the table; with --json each reading holds its budget")
+	}
 	jobs, errs, err := o.jobs(args)
 	if err != nil {
 		return err
@@ -95,6 +99,7 @@ func runMeasure(ctx context.Context, o measureOptions, args []string) error {
 		options.After = drawer.draw
 	}
 	var tally tally
+	var measured []*reading.Reading // for the budgets
 	err = batch.Run(ctx, jobs, options, func(r batch.Result) error {
 		if r.Err != nil {
 			failed++
@@ -104,6 +109,9 @@ func runMeasure(ctx context.Context, o measureOptions, args []string) error {
 			return nil
 		}
 		tally.add(r.Reading)
+		if o.budget {
+			measured = append(measured, r.Reading)
+		}
 		var err error
 		bar.around(func() { err = sinks.write(r.Reading) })
 		return err
@@ -118,6 +126,11 @@ func runMeasure(ctx context.Context, o measureOptions, args []string) error {
 	}
 	if err := sinks.close(&tally, failed); err != nil {
 		return err
+	}
+	for _, r := range measured {
+		if err := writeBudget(o.stdout, r); err != nil {
+			return err
+		}
 	}
 	switch {
 	case failed > 0:
