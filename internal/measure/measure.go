@@ -69,7 +69,7 @@ func Shot(g *picture.Gray, j Job) (*reading.Reading, error) {
 	if err != nil {
 		return nil, err
 	}
-	r.Verdict = verdict.Judge(r, j.Part.Limits, doubts(j))
+	r.Verdict = verdict.Judge(r, j.Part, doubts(j))
 	return r, nil
 }
 

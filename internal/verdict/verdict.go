@@ -30,14 +30,18 @@ func Decide(value, u, limit float64) reading.Decision {
 	return reading.Review
 }
 
-// Judge returns the verdict on a measured reading. Its reasons list what isn't accepted, worst
-// first; warnings that make a reading doubtful hold it at review.
-func Judge(r *reading.Reading, l part.Limits, doubtful []string) reading.Verdict {
+// Judge returns the verdict on a measured reading of a part. Its reasons list what isn't accepted,
+// worst first; warnings that make a reading doubtful hold it at review.
+func Judge(r *reading.Reading, p *part.Part, doubtful []string) reading.Verdict {
 	var j judge
+	l := p.Limits
 	if s := r.Substrate; s != nil && s.UScale > 0 {
 		j.hold("shrink_percent", "the substrate's shrink", 100*(s.Scale-1), 100*s.UScale, l.ShrinkPercent, "%")
 	}
 	if o := r.Offset; o != nil {
+		if p.Die != nil && o.Of == "die" {
+			j.size(o, p.Die, l.SizeUm)
+		}
 		j.offset(o, l)
 	}
 	if a := r.Array; a != nil {
@@ -80,6 +84,12 @@ func (j *judge) offset(o *reading.Offset, l part.Limits) {
 	if b := o.Bump; b != nil && o.Of == "die" {
 		j.hold("bump_um", fmt.Sprintf("the misregistration at bump row %d column %d", b.Row, b.Column), b.MissUm, b.UUm, l.BumpUm, "µm")
 	}
+}
+
+// size holds the die's sides against the drawing: a die of another size is another die.
+func (j *judge) size(o *reading.Offset, d *part.Die, limitUm float64) {
+	j.hold("width_um", "the die side along X less the drawn one", o.WidthUm-1000*d.WidthMm, o.UWidthUm, limitUm, "µm")
+	j.hold("height_um", "the die side along Y less the drawn one", o.HeightUm-1000*d.HeightMm, o.UHeightUm, limitUm, "µm")
 }
 
 func (j *judge) array(a *reading.Array, l part.Limits) {
