@@ -83,7 +83,7 @@ func newBand(src Source, line Line, half geom.Length, reachPx float64, stepPx in
 	width := reachPx * math.Hypot(1, slope)
 
 	bins := int(2*reachPx/binPx) + 1
-	type cell struct{ n, u, z, w float64 }
+	type cell struct{ n, u, z float64 }
 	cells := make([]cell, bins)
 	count := max((last-first+1)/stepPx, 1)
 	for k := range count {

@@ -19,6 +19,7 @@ type Edge struct {
 	Blur     geom.Length // sigma of the point spread, the pixel's square included
 	Contrast float64     // level outside minus level inside, DN: the median along the edge
 	Used     float64     // share of the edge that entered the fit
+	Agree    float64     // share of the edge along which the level steps as it does on the whole
 	Rms      geom.Length // scatter of the edge about the fitted line, over what was used
 	Clean    bool        // noise alone explains the picture of the edge
 	Profile  []EdgePoint
@@ -266,7 +267,7 @@ func (b *band) fitClean(local *Edge) *Edge {
 		return nil
 	}
 	e := *local
-	e.Clean = true
+	e.Clean, e.Agree = true, 1
 	e.Line = b.line.Moved(geom.Length(sol.p[cOffset]), sol.p[cSlope])
 	e.Cov = [2][2]float64{
 		{sol.cov.At(0, 0), sol.cov.At(0, 1)},

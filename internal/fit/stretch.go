@@ -371,7 +371,7 @@ func (m *edgeModel) edge() (*Edge, error) {
 	e := &Edge{
 		Line:     m.b.line.Moved(geom.Length(c[ePlace-eOwn]), c[eTurn-eOwn]),
 		Blur:     geom.Length(c[eBlur-eOwn]),
-		Contrast: m.medianStep(), Used: float64(used) / float64(n),
+		Contrast: m.medianStep(), Used: float64(used) / float64(n), Agree: m.agree(),
 		Rms: geom.Length(math.Sqrt(sum / weight)),
 	}
 	for p := range 2 {
@@ -395,6 +395,23 @@ func (m *edgeModel) edge() (*Edge, error) {
 func shortSeries(b float64) float64 {
 	f := (1.96 + 2.9694*b + 0.416*b*b - 0.5324*b*b*b) / 1.96
 	return f * f
+}
+
+// agree returns the share of the segments in which the level steps the way it does in most, by
+// at least a quarter of the typical step. Where there is no edge but the ends of traces, hardly
+// half do.
+func (m *edgeModel) agree() float64 {
+	sum := 0.0
+	for _, o := range m.own {
+		sum += min(max(o[eOut]-o[eIn], -m.contrast), m.contrast)
+	}
+	n := 0
+	for _, o := range m.own {
+		if (o[eOut]-o[eIn])*sum > 0 && math.Abs(o[eOut]-o[eIn]) > m.contrast/4 {
+			n++
+		}
+	}
+	return float64(n) / float64(len(m.own))
 }
 
 func (m *edgeModel) medianStep() float64 {

@@ -26,6 +26,9 @@ const (
 	// sideSd is how well a saw or a press keeps a side to the drawing: it carries the reading
 	// when a side can't be seen.
 	sideSd geom.Length = 5
+	// A side whose level steps now up, now down, or that scatters like the ends of traces, is none.
+	minAgree               = 0.6
+	maxScatter geom.Length = 30
 	// turnOutlier and turnGross say when a side's direction contradicts the others': standard
 	// deviations, and its ends' distance from the line that the others expect.
 	turnOutlier = 5.0
@@ -66,9 +69,14 @@ func measurePlate(src fit.Source, at located, drawn rectangle, inset, corner geo
 	}
 	seen := 0
 	for k, e := range p.edges {
-		if p.used[k] = e != nil; p.used[k] {
-			seen++
+		p.used[k] = e != nil
+		if e == nil {
+			continue
 		}
+		if e.Agree < minAgree || e.Rms > maxScatter {
+			return nil, fewSides(seen)
+		}
+		seen++
 	}
 	for seen >= 3 {
 		if err := p.solve(drawn); err != nil {
@@ -81,9 +89,13 @@ func measurePlate(src fit.Source, at located, drawn rectangle, inset, corner geo
 		p.used[k] = false
 		seen--
 	}
-	return nil, &reading.Refusal{
+	return nil, fewSides(seen)
+}
+
+func fewSides(seen int) *reading.Refusal {
+	return &reading.Refusal{
 		Gate: "die-edges", Got: float64(seen), Limit: 3, Unit: "sides",
-		Instruction: fmt.Sprintf("only %d of its four sides can be seen: change the light so that the edges stand out, clean the sample, and take the picture again", seen),
+		Instruction: "its sides don't show as straight edges: check that this is the right part and nothing lies on it, clean the sample, change the light so that the edges stand out, and take the picture again",
 	}
 }
 
