@@ -123,17 +123,14 @@ func choose(plus, minus []*fit.Edge, wider geom.Length) (p, m *fit.Edge, off flo
 	return p, m, off
 }
 
-// sizeLimit is how far a side may be from the drawing where the part file doesn't say; saws and
-// presses keep to a few µm.
+// sizeLimit is how far a side may be from the drawing, unless the part file allows more, for the
+// plate to be what was drawn; saws and presses keep to a few µm.
 const sizeLimit geom.Length = 20
 
 // otherSize refuses a plate that isn't as large as drawn: either it is another one, or an edge
 // was taken for what lies beside it, and then the offset is wrong by as much.
 func (p *plate) otherSize(drawn rectangle, limitUm float64) *reading.Refusal {
-	limit := sizeLimit.Um()
-	if limitUm > 0 {
-		limit = limitUm
-	}
+	limit := max(sizeLimit.Um(), limitUm)
 	for i, d := range [2]geom.Length{p.width - drawn.width, p.height - drawn.height} {
 		off := math.Abs(d.Um())
 		if off <= max(limit, 4*math.Sqrt(p.cov[3+i][3+i])) {
