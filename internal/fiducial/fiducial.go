@@ -28,6 +28,8 @@ type Found struct {
 	Blur geom.Length // point spread at the marks, the median
 
 	Warnings []string
+
+	uScale float64 // standard uncertainty of a scale known to be 1; 0 for one that isn't known
 }
 
 // A Mark is one mark of the drawing as found.
@@ -163,7 +165,7 @@ func coarsePose(places []part.Place, cand []candidate, g *guess) geom.Pose {
 			obs = append(obs, observation{places[k].Point(), cand[c].at, [2][2]float64{{1 / w, 0}, {0, 1 / w}}})
 		}
 	}
-	pose, _, err := solvePose(obs)
+	pose, _, err := solvePose(obs, 0)
 	if err != nil {
 		return g.pose
 	}

@@ -21,8 +21,21 @@ type observation struct {
 
 // solvePose returns the turn, shift and scale that carry the drawn points onto the found ones by
 // weighted least squares, which is linear in (origin, scale·cos, scale·sin), and the covariance
-// of (origin X µm, origin Y µm, turn rad, scale).
-func solvePose(obs []observation) (geom.Pose, [4][4]float64, error) {
+// of (origin X µm, origin Y µm, turn rad, scale). With uScale above 0 the scale is known beforehand
+// to be 1 to that standard uncertainty.
+func solvePose(obs []observation, uScale float64) (geom.Pose, [4][4]float64, error) {
+	if uScale <= 0 {
+		return poseKnowing(obs, 0, 0)
+	}
+	free, none, err := poseKnowing(obs, 0, 0)
+	if err != nil {
+		return free, none, err
+	}
+	return poseKnowing(obs, free.Turn, uScale)
+}
+
+// poseKnowing is solvePose with the scale known along the direction of turn.
+func poseKnowing(obs []observation, turn geom.Angle, uScale float64) (geom.Pose, [4][4]float64, error) {
 	var none [4][4]float64
 	if len(obs) < 2 {
 		return geom.Pose{}, none, errLever
@@ -43,6 +56,16 @@ func solvePose(obs []observation) (geom.Pose, [4][4]float64, error) {
 						h.SetSym(i, j, h.At(i, j)+rows[r][i]*w[r][q]*rows[q][j])
 					}
 				}
+			}
+		}
+	}
+	if uScale > 0 {
+		sin, cos := math.Sincos(turn.Rad())
+		row := [4]float64{2: cos, 3: sin}
+		for i := 2; i < 4; i++ {
+			g.SetVec(i, g.AtVec(i)+row[i]/(uScale*uScale))
+			for j := i; j < 4; j++ {
+				h.SetSym(i, j, h.At(i, j)+row[i]*row[j]/(uScale*uScale))
 			}
 		}
 	}
@@ -94,12 +117,15 @@ func (f *Found) solve(m *part.Marks, um float64) error {
 		if len(used) < 2 {
 			return hidden(len(used), len(f.Marks))
 		}
-		pose, cov, err := solvePose(f.observations(used))
+		pose, cov, err := solvePose(f.observations(used), f.uScale)
 		if err != nil {
 			return err
 		}
 		chi2 := f.residuals(pose)
 		dof := 2*len(used) - 4
+		if f.uScale > 0 {
+			dof++
+		}
 		if dof > 0 && chi2 > (distuv.ChiSquared{K: float64(dof)}).Quantile(1-outlier) && f.worst() > grossPx*um {
 			if k, ok := f.suspect(used); ok {
 				f.Marks[k].Used, f.Marks[k].Note = false, "its place contradicts the other marks"
@@ -181,7 +207,7 @@ func (f *Found) suspect(used []int) (int, bool) {
 	best, at := math.Inf(1), -1
 	for _, k := range used {
 		f.Marks[k].Used = false
-		pose, _, err := solvePose(f.observations(f.used()))
+		pose, _, err := solvePose(f.observations(f.used()), f.uScale)
 		if err == nil {
 			cost := f.residuals(pose)
 			if len(used) == 3 {

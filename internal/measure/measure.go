@@ -60,6 +60,8 @@ func Shot(g *picture.Gray, j Job) (*reading.Reading, error) {
 	switch j.Shot.View {
 	case reading.DiePlan:
 		err = dieBy(r, fit.Source{Gray: g, Noise: noise}, j)
+	case reading.DieIR:
+		err = dieIRBy(r, fit.Source{Gray: g, Noise: noise}, j)
 	default:
 		err = arrayBy(r, g, noise, j)
 	}
@@ -103,7 +105,14 @@ func check(j Job) error {
 		if j.Part.Array == nil || j.Part.Array.Kind != "balls" {
 			return lacks("array of balls")
 		}
-	case reading.DieIR, reading.CapPlan:
+	case reading.DieIR:
+		if j.Part.Marks == nil {
+			return lacks("marks")
+		}
+		if j.Part.Die == nil || j.Part.Die.Marks == nil {
+			return lacks("die with marks of its own")
+		}
+	case reading.CapPlan:
 		return fmt.Errorf("view %s can't be measured by this version", j.Shot.View)
 	case "":
 		return errors.New("the view of the picture isn't known: say --view, or give it in traveler.csv")
@@ -133,6 +142,18 @@ func dieBy(r *reading.Reading, src fit.Source, j Job) error {
 	return err
 }
 
+func dieIRBy(r *reading.Reading, src fit.Source, j Job) error {
+	found, err := fiducial.Find(src, j.Part, j.Scope)
+	if err != nil {
+		return err
+	}
+	r.Substrate = substrate(found, j.Scope.Plane(src.Gray.W, src.Gray.H, j.Part.Marks.PlaneMm))
+	var unusual []string
+	r.Offset, unusual, err = offset.DieIR(src, j.Part, j.Scope, found)
+	r.Warnings = append(found.Warnings, unusual...)
+	return err
+}
+
 // substrate reports the marks and their pose in the reading's form.
 func substrate(f *fiducial.Found, plane scope.Plane) *reading.Substrate {
 	at := plane.ToImage(f.Pose.Origin)
@@ -141,17 +162,7 @@ func substrate(f *fiducial.Found, plane scope.Plane) *reading.Substrate {
 		TurnDeg: f.Pose.Turn.Deg(), UTurnDeg: geom.Angle(math.Sqrt(f.Cov[2][2])).Deg(),
 		Scale: f.Pose.Scale, UScale: math.Sqrt(f.Cov[3][3]),
 	}
-	for _, m := range f.Marks {
-		r := reading.Mark{Name: m.Place.Name, Used: m.Used, Note: m.Note}
-		p := plane.ToImage(f.Pose.ToScope(m.Place.Point()))
-		if m.Fit != nil {
-			p = plane.ToImage(m.Fit.Centre)
-			r.UPx = math.Sqrt((m.Fit.Cov[0][0]+m.Fit.Cov[1][1])/2) / plane.UmPerPx()
-			r.ResidualX, r.ResidualY, r.MisfitRoot = m.ResidualX.Um(), m.ResidualY.Um(), m.Fit.Misfit
-		}
-		r.XPx, r.YPx = p.X, p.Y
-		s.Marks = append(s.Marks, r)
-	}
+	s.Marks = f.Read(plane)
 	return s
 }
 

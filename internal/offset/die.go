@@ -51,7 +51,7 @@ func Die(src fit.Source, p *part.Part, sc *scope.Scope, f *fiducial.Found) (*rea
 	if r := pl.otherSize(drawn, p.Limits.SizeUm); r != nil {
 		return nil, r
 	}
-	o := pl.offset(d.Centre(), geom.Angle(d.ThetaDeg)*geom.Degree, sc, d.TopMm, f)
+	o := pl.offset(d.Centre(), geom.Angle(d.ThetaDeg)*geom.Degree, sc, d.TopMm, f, "edges of the plate")
 	o.Of = "die"
 	o.Edges = pl.readEdges(src)
 	if d.Bumps != nil {
@@ -68,8 +68,8 @@ func noDie(seen int, d *part.Die) *reading.Refusal {
 }
 
 // offset expresses the plate in the drawing frame of the marks' pose, measured minus nominal,
-// with the uncertainty budget after JCGM 100:2008, 5.2.
-func (p *plate) offset(nominal geom.DrawingPoint, nominalTurn geom.Angle, sc *scope.Scope, topMm float64, f *fiducial.Found) *reading.Offset {
+// with the uncertainty budget after JCGM 100:2008, 5.2. by names what the plate was measured by.
+func (p *plate) offset(nominal geom.DrawingPoint, nominalTurn geom.Angle, sc *scope.Scope, topMm float64, f *fiducial.Found, by string) *reading.Offset {
 	pose := f.Pose
 	at, want := pose.ToDrawing(p.centre), pose.Nominal(nominal)
 	o := &reading.Offset{
@@ -91,7 +91,7 @@ func (p *plate) offset(nominal geom.DrawingPoint, nominalTurn geom.Angle, sc *sc
 	}
 	edges := propagate(toPlate, func(i, j int) float64 { return p.cov[i][j] })
 	marks := propagate(toPose, func(i, j int) float64 { return f.Cov[i][j] })
-	terms := []term{{"edges of the plate", edges}, {"marks", marks}}
+	terms := []term{{by, edges}, {"marks", marks}}
 
 	// What the scope file states. An error of scale stretches the offset itself and, on a
 	// perspective scope, an error of height moves the plate away from the optical axis.

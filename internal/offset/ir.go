@@ -1,0 +1,73 @@
+package offset
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"plumbsquare/internal/fiducial"
+	"plumbsquare/internal/fit"
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/part"
+	"plumbsquare/internal/reading"
+	"plumbsquare/internal/scope"
+)
+
+const (
+	// siliconScale is how well marks on silicon and the scope's distortion keep the drawn scale
+	// beyond what the scope file states (common practice, no source).
+	siliconScale = 1e-4
+	// scaleOff is the share by which the die's marks must miss their drawn distance before the
+	// scope's calibration is in doubt.
+	scaleOff = 1e-3
+)
+
+// DieIR measures a die by its own marks, seen through the silicon in the infrared, against the
+// substrate's. It returns the offset and sentences about what was unusual.
+//
+// Silicon doesn't shrink as ceramic and laminate do, so its marks are taken to be as far apart as
+// drawn. It returns a *reading.Refusal as error when fewer than two of them can be seen.
+func DieIR(src fit.Source, p *part.Part, sc *scope.Scope, f *fiducial.Found) (*reading.Offset, []string, error) {
+	d := p.Die
+	nominalTurn := geom.Angle(d.ThetaDeg) * geom.Degree
+	found, err := fiducial.FindNear(src, d.Marks, sc, fiducial.Vicinity{
+		Pose:  geom.Pose{Origin: f.Pose.ToScope(d.Centre()), Turn: f.Pose.Turn + nominalTurn, Scale: 1},
+		Shift: dieShift, Turn: dieTurn,
+		UScale: math.Hypot(siliconScale, sc.UScalePercent/100),
+	})
+	if hidden, ok := errors.AsType[*reading.Refusal](err); ok && hidden.Gate == "fiducials-hidden" {
+		return nil, nil, dieMarksHidden(int(hidden.Got), len(d.Marks.At))
+	}
+	if err != nil {
+		return nil, nil, fmt.Errorf("die: %w", err)
+	}
+
+	at := plate{rectangle: rectangle{centre: found.Pose.Origin, turn: found.Pose.Turn}}
+	for i := range 3 {
+		copy(at.cov[i][:3], found.Cov[i][:3])
+	}
+	o := at.offset(d.Centre(), nominalTurn, sc, d.Marks.PlaneMm, f, "marks of the die")
+	o.Of = "die"
+	o.Marks = found.Read(sc.Plane(src.Gray.W, src.Gray.H, d.Marks.PlaneMm))
+	if d.Bumps != nil {
+		o.Bump = worstBump(d, o, f.Pose.Scale)
+	}
+	warnings := found.Warnings
+	if off := found.Pose.Scale - 1; math.Abs(off) > scaleOff+2*math.Sqrt(found.Cov[3][3]) {
+		warnings = append(warnings, fmt.Sprintf("the die's marks lie %.2f %% farther apart than drawn, which silicon doesn't: check the scope's calibration and that this is the right part", 100*off))
+	}
+	return o, warnings, nil
+}
+
+func dieMarksHidden(seen, all int) *reading.Refusal {
+	if seen == 0 {
+		return &reading.Refusal{
+			Gate: "no-die", Got: 0, Limit: 2, Unit: "marks",
+			Instruction: fmt.Sprintf("none of the die's %d marks can be seen: check that the sample carries a die, that this is the right part, and that the light and the camera are the infrared ones", all),
+		}
+	}
+	return &reading.Refusal{
+		Gate: "die-marks-hidden", Got: float64(seen), Limit: 2, Unit: "marks",
+		Instruction: fmt.Sprintf("only %d of the die's %d marks can be seen and two are needed: clean the back of the die, raise the infrared light, focus on the marks, and take the picture again", seen, all),
+	}
+}
