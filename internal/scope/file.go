@@ -51,6 +51,12 @@ func (s *Scope) checkFile(doc *strictyaml.Document) {
 	if x, y := s.UmPerPxX, s.UmPerPxY; doc.Sound("um_per_px_x", "um_per_px_y") && max(x/y, y/x) > mostRatio {
 		doc.Problemf("um_per_px_y", "%g µm per pixel against %g along x: pixels are nearly square; is a digit wrong?", y, x)
 	}
+	for _, key := range [...]string{"bias_x_um", "bias_y_um", "u_bias_x_um", "u_bias_y_um"} {
+		if doc.Has(key) && !doc.Has("bias_height_mm") {
+			doc.Problemf("bias_height_mm", "missing: %s needs the height above the marks at which it was found", key)
+			break
+		}
+	}
 	if doc.Sound("calibrated", "expires") && !s.Expires.After(s.Calibrated) {
 		doc.Problemf("expires", "the calibration expires on %s, not after the day it was made, %s", s.Expires.Format(time.DateOnly), s.Calibrated.Format(time.DateOnly))
 	}
@@ -68,7 +74,10 @@ func (s *Scope) ExpiredOn(now time.Time) bool {
 func (s *Scope) YAML() ([]byte, error) {
 	var b strings.Builder
 	line := func(key, value, comment string) {
-		fmt.Fprintf(&b, "%-26s # %s\n", key+": "+value, comment)
+		if comment != "" {
+			comment = fmt.Sprintf("%*s# %s", max(27-len(key+": "+value), 1), "", comment)
+		}
+		fmt.Fprintf(&b, "%s: %s%s\n", key, value, comment)
 	}
 	full := func(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
 	optional := func(key string, x float64, comment string) {
@@ -85,6 +94,14 @@ func (s *Scope) YAML() ([]byte, error) {
 	optional("u_scale_percent", s.UScalePercent, "standard uncertainty of the scale")
 	optional("u_tilt_deg", s.UTiltDeg, "standard uncertainty of the optical axis")
 	optional("u_height_mm", s.UHeightMm, "standard uncertainty of heights")
+	optional("u_stage_um", s.UStageUm, "standard uncertainty of each coordinate of the stage")
+	if s.BiasHeightMm != 0 {
+		line("bias_x_um", full(s.BiasXUm), "shift of a plane at bias_height_mm, found by reversal")
+		line("bias_y_um", full(s.BiasYUm), "y up")
+		line("u_bias_x_um", full(s.UBiasXUm), "standard uncertainties of the shift")
+		line("u_bias_y_um", full(s.UBiasYUm), "")
+		line("bias_height_mm", full(s.BiasHeightMm), "above the marks")
+	}
 	fmt.Fprintf(&b, "calibrated: %s\n", s.Calibrated.Format(time.DateOnly))
 	line("expires", s.Expires.Format(time.DateOnly), "last day")
 	data := []byte(b.String())

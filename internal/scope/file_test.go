@@ -91,6 +91,7 @@ func TestLoadSaysWhatIsWrong(t *testing.T) {
 		{"dates reversed", "2032-02-03", "2030-02-03", `f:11:10: expires: the calibration expires on 2030-02-03, not after`},
 		{"negative u", "u_tilt_deg: 0.1", "u_tilt_deg: -0.1", `f:8:13: u_tilt_deg: want a number in degrees from 0 to 10, got -0.1`},
 		{"k1 that folds the picture", "-0.002", "-0.2", `f:6:5: k1: want a number from -0.15 to 0.5, got -0.2`},
+		{"bias without height", "u_tilt_deg: 0.1", "bias_x_um: 2", `f:1:1: bias_height_mm: missing: bias_x_um needs the height`},
 		{"no expiry", "expires: 2032-02-03\n", "", `f:1:1: expires: missing: want a date as 2031-03-04`},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
@@ -115,7 +116,13 @@ func TestYAMLIsReadBackTheSame(t *testing.T) {
 			UScalePercent:     rapid.Float64Range(0, 10).Draw(t, "u_scale"),
 			UTiltDeg:          rapid.Float64Range(0, 10).Draw(t, "u_tilt"),
 			UHeightMm:         rapid.Float64Range(0, 10).Draw(t, "u_height"),
+			UStageUm:          rapid.Float64Range(0, 50).Draw(t, "u_stage"),
 			Calibrated:        day, Expires: day.AddDate(0, 0, rapid.IntRange(1, 4000).Draw(t, "days")),
+		}
+		if rapid.Bool().Draw(t, "reversed") {
+			want.BiasXUm, want.UBiasXUm = rapid.Float64Range(-90, 90).Draw(t, "bias_x"), rapid.Float64Range(0, 9).Draw(t, "u_bias_x")
+			want.BiasYUm, want.UBiasYUm = rapid.Float64Range(-90, 90).Draw(t, "bias_y"), rapid.Float64Range(0, 9).Draw(t, "u_bias_y")
+			want.BiasHeightMm = rapid.Float64Range(0.01, 9).Draw(t, "bias_height")
 		}
 		data, err := want.YAML()
 		if err != nil {

@@ -32,6 +32,14 @@ type Scope struct {
 	UScalePercent float64 `yaml:"u_scale_percent"` // of um_per_px
 	UTiltDeg      float64 `yaml:"u_tilt_deg"`      // optical axis against the surface's normal
 	UHeightMm     float64 `yaml:"u_height_mm"`     // height of a plane against the drawing
+	UStageUm      float64 `yaml:"u_stage_um"`      // of the stage, per axis and place
+
+	// The bias that a reversal found, see Bias.
+	BiasXUm      float64 `yaml:"bias_x_um"`
+	BiasYUm      float64 `yaml:"bias_y_um"`
+	UBiasXUm     float64 `yaml:"u_bias_x_um"`
+	UBiasYUm     float64 `yaml:"u_bias_y_um"`
+	BiasHeightMm float64 `yaml:"bias_height_mm"` // of the plane over the marks; 0: no reversal was made
 
 	Calibrated time.Time `yaml:"calibrated"`
 	Expires    time.Time `yaml:"expires"`
@@ -50,6 +58,32 @@ func (s *Scope) Check() error {
 		return fmt.Errorf("scope %s: a perspective camera needs working_distance_mm above 0, got %g", s.Name, s.WorkingDistanceMm)
 	}
 	return nil
+}
+
+// A Bias is how far the scope shifts a plane against one at another height, scope frame, with
+// standard uncertainties, µm.
+type Bias struct{ X, Y, UX, UY float64 }
+
+// Bias returns the shift of a plane at a height above the marks, and whether the file states one.
+//
+// An optical axis that is not square to the surface by an angle t shows what is h higher displaced
+// by h·tan(t) in the scope frame, whichever way round the sample lies. A reversal finds that shift
+// at one height; at others it is in proportion. What is measured is where it is shown, so the
+// shift is subtracted.
+func (s *Scope) Bias(heightMm float64) (Bias, bool) {
+	if s.BiasHeightMm == 0 {
+		return Bias{}, false
+	}
+	k := heightMm / s.BiasHeightMm
+	return Bias{k * s.BiasXUm, k * s.BiasYUm, math.Abs(k) * s.UBiasXUm, math.Abs(k) * s.UBiasYUm}, true
+}
+
+// WithoutBias returns the scope as it was before any reversal, with nothing stated of its axis:
+// that is what a reversal measures.
+func (s *Scope) WithoutBias() *Scope {
+	c := *s
+	c.BiasXUm, c.BiasYUm, c.UBiasXUm, c.UBiasYUm, c.BiasHeightMm, c.UTiltDeg = 0, 0, 0, 0, 0, 0
+	return &c
 }
 
 // A Plane maps a picture of a given size onto the object plane at one height and back. Image

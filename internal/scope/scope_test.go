@@ -77,3 +77,20 @@ func TestCheck(t *testing.T) {
 		}
 	}
 }
+
+// By hand: an axis that leans by 0.1° towards +x shows a plane 0.87 mm up 870·tan 0.1° = 1.5184 µm
+// too far right, one half as high half as much.
+func TestBiasByHand(t *testing.T) {
+	s := &scope.Scope{BiasXUm: 1.5184, BiasYUm: -0.8, UBiasXUm: 0.1, UBiasYUm: 0.2, BiasHeightMm: 0.87}
+	got, ok := s.Bias(0.435)
+	want := scope.Bias{X: 0.7592, Y: -0.4, UX: 0.05, UY: 0.1}
+	if d := math.Hypot(got.X-want.X, got.Y-want.Y) + math.Hypot(got.UX-want.UX, got.UY-want.UY); !ok || d > 1e-12 {
+		t.Errorf("got %+v %v, want %+v", got, ok, want)
+	}
+	if got, ok := (&scope.Scope{}).Bias(1); ok {
+		t.Errorf("got %+v from a scope without reversal", got)
+	}
+	if got, ok := s.WithoutBias().Bias(1); ok {
+		t.Errorf("got %+v of a scope freed of its bias", got)
+	}
+}
