@@ -60,6 +60,10 @@ leaks: setup ## check that no OpenCV matrix is left behind
 accuracy: setup ## measure pictures with truth, write docs/accuracy.md (IMAGES=, ANALYTIC=, PRODUCTION=)
 	go run ./cmd/accuracy -out out/accuracy -page docs/accuracy.md $(IMAGES) $(ANALYTIC) $(PRODUCTION)
 
+.PHONY: torture
+torture: setup ## measure thousands of random spoilt pictures of dies, list what went wrong (N=, SEED=)
+	go run ./cmd/torture -n $(or $(N),5000) -seed $(or $(SEED),1)
+
 .PHONY: demo
 demo: build ## do the whole job on example pictures, into out/demo, and say what to open
 	@rm -rf out/demo && mkdir -p out/demo

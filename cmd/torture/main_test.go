@@ -1,0 +1,109 @@
+package main
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"plumbsquare/internal/reading"
+	"plumbsquare/internal/scope"
+	"plumbsquare/internal/synth"
+)
+
+func tern() options {
+	return options{n: 6, seed: 3, widthPx: 512, workers: 2, parts: "../../examples/parts/tern.yaml"}
+}
+
+// The same seeds give the same table, however many work at it; every picture is in it.
+func TestTableOfFaults(t *testing.T) {
+	var first strings.Builder
+	o := tern()
+	if err := run(context.Background(), &first, o); err != nil {
+		t.Fatal(err)
+	}
+	var second strings.Builder
+	o.workers = 1
+	if err := run(context.Background(), &second, o); err != nil {
+		t.Fatal(err)
+	}
+	if first.String() != second.String() {
+		t.Errorf("two runs differ:\n%s\n%s", &first, &second)
+	}
+	head, _, _ := strings.Cut(first.String(), "\n\n")
+	lines := strings.Split(head, "\n")
+	if last := strings.Fields(lines[len(lines)-1]); len(lines) != 8 || last[0] != "all" || last[1] != "6" {
+		t.Errorf("want a head, 6 faults and their sum of 6 pictures, got:\n%s", head)
+	}
+}
+
+func TestOneSeedIsDrawnAgain(t *testing.T) {
+	o := tern()
+	o.only = 7
+	o.out, o.overlay = filepath.Join(t.TempDir(), "p.png"), filepath.Join(t.TempDir(), "o.png")
+	var w strings.Builder
+	if err := run(context.Background(), &w, o); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(w.String(), "seed 7") {
+		t.Errorf("got %q", w.String())
+	}
+	for _, path := range []string{o.out, o.overlay} {
+		if info, err := os.Stat(path); err != nil || info.Size() < 1000 {
+			t.Errorf("%s: %v", path, err)
+		}
+	}
+}
+
+func TestFaultsAreChosenByName(t *testing.T) {
+	o := tern()
+	o.n, o.kind = 2, "^no die$"
+	var w strings.Builder
+	if err := run(context.Background(), &w, o); err != nil {
+		t.Fatal(err)
+	}
+	if table, _, _ := strings.Cut(w.String(), "\n\n"); strings.Count(table, "\n") != 2 || !strings.Contains(table, "no die  2") {
+		t.Errorf("got\n%s", table)
+	}
+}
+
+func TestJudgeClasses(t *testing.T) {
+	number := func(v float64) *float64 { return &v }
+	truth := &synth.Truth{DXUm: number(10), DYUm: number(0), ThetaDeg: number(0), LeverUm: 5000}
+	measured := func(xUm, uUm float64, reasons ...reading.Reason) *reading.Reading {
+		return &reading.Reading{
+			Offset:  &reading.Offset{XUm: xUm, UXUm: uUm, UYUm: uUm, UTheta: 1},
+			Verdict: reading.Verdict{Reasons: reasons},
+		}
+	}
+	refused := func(gate string) *reading.Reading {
+		return &reading.Reading{Refusal: &reading.Refusal{Gate: gate}}
+	}
+	good, bad, odd := kind{}, kind{gates: another}, kind{gates: another, either: true}
+	wide := reading.Reason{What: "width_um", Decision: reading.Reject}
+	const um = 12.0
+	s := &scene{Scene: &synth.Scene{Scope: &scope.Scope{UmPerPxX: um, UmPerPxY: um}}}
+	for name, c := range map[string]struct {
+		k    kind
+		r    *reading.Reading
+		want class
+	}{
+		"right":              {good, measured(10.2, 0.1), measuredRight},
+		"too sure":           {good, measured(10.5, 0.1), unsureOfItself},
+		"gross":              {good, measured(10+1.1*um, 100), grossError},
+		"refused":            {good, refused("defocus"), refusedThoughGood},
+		"another part":       {bad, refused("die-size"), refusedRight},
+		"wrong reason":       {bad, refused("defocus"), refusedForWrongReason},
+		"measured":           {bad, measured(10, 0.1), acceptedThough},
+		"rejected":           {bad, measured(10, 0.1, wide), refusedRight},
+		"either, measured":   {odd, measured(10, 0.1), measuredRight},
+		"either, gross":      {odd, measured(90, 0.1), grossError},
+		"either, refused":    {odd, refused("no-die"), refusedRight},
+		"either, odd reason": {odd, refused("defocus"), refusedForWrongReason},
+	} {
+		if got, _ := judge(s, c.k, truth, c.r); got != c.want {
+			t.Errorf("%s: got %s want %s", name, classNames[got], classNames[c.want])
+		}
+	}
+}
