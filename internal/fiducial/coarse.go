@@ -130,7 +130,7 @@ type guess struct {
 	seen    []int // candidate of each mark, -1 for none
 	count   int
 	score   float64
-	quarter int // how many quarter turns counter-clockwise the sample lies from upright
+	quarter int // how many quarter turns counter-clockwise the sample lies from how it was put
 }
 
 // assign finds the pose that explains the drawing's marks best: each pair of candidates at the

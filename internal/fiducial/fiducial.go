@@ -27,6 +27,8 @@ type Found struct {
 	Cov  [4][4]float64
 	Blur geom.Length // point spread at the marks, the median
 
+	PlaneMm float64 // height of the marks above the substrate's top surface
+
 	Warnings []string
 
 	uScale float64 // standard uncertainty of a scale known to be 1; 0 for one that isn't known
@@ -47,11 +49,12 @@ const (
 	defaultTurnLimit = 5 * geom.Degree
 )
 
-// Find finds the marks that the part's drawing places on the substrate.
+// Find finds the marks that the part's drawing places on the substrate. put is how the sample was
+// put under the scope, a multiple of 90° counter-clockwise as seen.
 //
 // It returns a *reading.Refusal as error when fewer than two marks with enough lever can be seen,
 // when one lies outside the picture, or when the sample lies the wrong way round.
-func Find(src fit.Source, p *part.Part, sc *scope.Scope) (*Found, error) {
+func Find(src fit.Source, p *part.Part, sc *scope.Scope, put geom.Angle) (*Found, error) {
 	m := p.Marks
 	if m == nil || len(m.At) < 2 {
 		return nil, fmt.Errorf("part %s: the drawing needs at least two marks", p.Name)
@@ -67,12 +70,16 @@ func Find(src fit.Source, p *part.Part, sc *scope.Scope) (*Found, error) {
 		turnLimit = defaultTurnLimit
 	}
 	tolerance := geom.Length(4*v.umPerPx()) + geom.Length(0.008*span(m.At))
-	g, err := choose(assign(m.At, cand, turnLimit, tolerance), cand, p)
+	guesses := assign(m.At, cand, turnLimit, tolerance)
+	for i := range guesses {
+		guesses[i].quarter = (guesses[i].quarter + 4 - int(math.Round(put.Deg()/90))) % 4
+	}
+	g, err := choose(guesses, cand, p)
 	if err != nil {
 		return nil, err
 	}
 
-	f := &Found{Marks: make([]Mark, len(m.At))}
+	f := &Found{Marks: make([]Mark, len(m.At)), PlaneMm: m.PlaneMm}
 	pose := coarsePose(m.At, cand, g)
 	if err := f.refine(src, m, pose, cand, g); err != nil {
 		return nil, err

@@ -49,6 +49,8 @@ func (p *Particulars) complete(q Particulars) {
 	fill(&p.PickPosition, q.PickPosition)
 	fill(&p.Operator, q.Operator)
 	fill(&p.TakenAt, q.TakenAt)
+	p.TurnDeg = cmp.Or(p.TurnDeg, q.TurnDeg)
+	p.Stage = cmp.Or(p.Stage, q.Stage)
 }
 
 // Gather returns the shots that args name, in the order of args and by name inside a folder, each

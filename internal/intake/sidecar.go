@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 
 	"plumbsquare/internal/reading"
@@ -58,6 +59,14 @@ type sidecarFile struct {
 	PickPosition string `yaml:"pick_position"`
 	Operator     string `yaml:"operator"`
 	TakenAt      string `yaml:"taken_at"`
+
+	TurnDeg float64       `yaml:"turn_deg"`
+	Stage   *sidecarStage `yaml:"stage"`
+}
+
+type sidecarStage struct {
+	XMm float64 `yaml:"x_mm"`
+	YMm float64 `yaml:"y_mm"`
 }
 
 // parseSidecar reads the particulars of one shot. file is the name for messages.
@@ -71,11 +80,19 @@ func parseSidecar(file string, b []byte) (Particulars, error) {
 		return Particulars{}, err
 	}
 	folder := filepath.Dir(file)
+	if !slices.Contains(turns[:], f.TurnDeg) {
+		return Particulars{}, fmt.Errorf("%s: turn_deg is %g; want 0, 90, 180 or 270, counter-clockwise as seen in the picture", file, f.TurnDeg)
+	}
+	var stage *reading.Stage
+	if f.Stage != nil {
+		stage = &reading.Stage{XMm: f.Stage.XMm, YMm: f.Stage.YMm}
+	}
 	return Particulars{
 		Part: under(folder, f.Part), Scope: under(folder, f.Scope),
 		Shot: reading.Shot{
 			View: reading.View(f.View), Lot: f.Lot, Sample: f.Sample, Head: f.Head, Nozzle: f.Nozzle,
 			PickPosition: f.PickPosition, Operator: f.Operator, TakenAt: f.TakenAt,
+			TurnDeg: f.TurnDeg, Stage: stage,
 		},
 	}, nil
 }

@@ -2,13 +2,17 @@ package intake
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/csv"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
+	"slices"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 
@@ -187,7 +191,49 @@ func rowOf(columns map[string]int, cells []string) (row, error) {
 	r.path = filepath.Clean(r.path)
 	v, err := ParseView(cell("view"))
 	r.View = v
+	if err != nil {
+		return r, err
+	}
+	err = r.place(cell("turn_deg"), cell("stage_x_mm"), cell("stage_y_mm"))
 	return r, err
+}
+
+// place reads how and where the sample lay under the scope. Empty texts say nothing.
+func (p *Particulars) place(turnDeg, stageXMm, stageYMm string) error {
+	if turnDeg != "" {
+		v, err := number("turn_deg", turnDeg)
+		if err != nil {
+			return err
+		}
+		if !slices.Contains(turns[:], v) {
+			return fmt.Errorf("turn_deg is %q; want 0, 90, 180 or 270, counter-clockwise as seen in the picture", turnDeg)
+		}
+		p.TurnDeg = v
+	}
+	switch {
+	case stageXMm == "" && stageYMm == "":
+		return nil
+	case stageXMm == "" || stageYMm == "":
+		return errors.New("of stage_x_mm and stage_y_mm one is empty; give both or none")
+	}
+	x, errX := number("stage_x_mm", stageXMm)
+	y, errY := number("stage_y_mm", stageYMm)
+	p.Stage = &reading.Stage{XMm: x, YMm: y}
+	return cmp.Or(errX, errY)
+}
+
+// turns are the ways round that a fixture takes a sample.
+var turns = [...]float64{0, 90, 180, 270}
+
+// mostMm is farther than any stage goes.
+const mostMm = 2000
+
+func number(name, text string) (float64, error) {
+	v, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
+	if err != nil || !(math.Abs(v) <= mostMm) {
+		return 0, fmt.Errorf("%s is %q; want a number such as 12.345", name, text)
+	}
+	return v, nil
 }
 
 // ParseView returns the view of that name, or an error that lists the views. An empty name is

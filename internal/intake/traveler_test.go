@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"plumbsquare/internal/reading"
 	"plumbsquare/internal/strictyaml"
 )
 
@@ -26,6 +27,8 @@ func TestTraveler(t *testing.T) {
 			[]string{"f:2: a quote", "f:4: the row has 4 columns", "f:5: the column image is empty"}},
 		{"an unknown view", "image,view\na.png,plan\nb.png,cap-plan\n", "b.png \n", []string{`f:2: no view is named "plan"; there are die-plan, die-ir`}},
 		{"twice", "image,sample\na.png,1\n./a.png,2\n", "a.png 1\n", []string{"f:3: picture a.png has a row already, line 2"}},
+		{"how the sample lay", "image,turn_deg,stage_x_mm,stage_y_mm\na.png,180,\"1,5\",-2\nb.png,45\nc.png,x\nd.png,,1\ne.png,,nan,0\nf.png,,1,1e9\ng.png,,,\n", "a.png \ng.png \n",
+			[]string{`f:3: turn_deg is "45"; want 0, 90, 180 or 270`, `f:4: turn_deg is "x"; want a number`, "f:5: of stage_x_mm and stage_y_mm one is empty", `f:6: stage_x_mm is "nan"`, `f:7: stage_y_mm is "1e9"`}},
 		{"UTF-16", "\xff\xfei\x00m\x00", "", []string{"f:1: the file is in UTF-16"}},
 		{"Latin-1", "image,operator\na.png,J\xfcrg\nb.png,\n", "b.png \n", []string{"f:2: there are letters that are not UTF-8"}},
 	} {
@@ -132,5 +135,19 @@ func TestSidecarSchemaAgrees(t *testing.T) {
 	}
 	for _, d := range strictyaml.Agree(s, sidecarFile{}) {
 		t.Error(d)
+	}
+}
+
+func TestPlaceUnderTheScope(t *testing.T) {
+	tr, errs := parseTraveler("f", []byte("image;turn_deg;stage_x_mm;stage_y_mm\na.png;180;1,5;-2\nb.png;;;\n"))
+	if len(errs) > 0 {
+		t.Fatal(errs)
+	}
+	a, b := tr.rows[0], tr.rows[1]
+	if a.TurnDeg != 180 || a.Stage == nil || *a.Stage != (reading.Stage{XMm: 1.5, YMm: -2}) {
+		t.Errorf("got turn %g, stage %v", a.TurnDeg, a.Stage)
+	}
+	if b.TurnDeg != 0 || b.Stage != nil {
+		t.Errorf("got turn %g, stage %v where nothing was said", b.TurnDeg, b.Stage)
 	}
 }

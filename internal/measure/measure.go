@@ -132,7 +132,7 @@ func doubts(j Job) []string {
 }
 
 func dieBy(r *reading.Reading, src fit.Source, j Job) error {
-	found, err := fiducial.Find(src, j.Part, j.Scope)
+	found, err := fiducial.Find(src, j.Part, j.Scope, geom.Angle(j.Shot.TurnDeg)*geom.Degree)
 	if err != nil {
 		return err
 	}
@@ -143,7 +143,7 @@ func dieBy(r *reading.Reading, src fit.Source, j Job) error {
 }
 
 func dieIRBy(r *reading.Reading, src fit.Source, j Job) error {
-	found, err := fiducial.Find(src, j.Part, j.Scope)
+	found, err := fiducial.Find(src, j.Part, j.Scope, geom.Angle(j.Shot.TurnDeg)*geom.Degree)
 	if err != nil {
 		return err
 	}

@@ -71,7 +71,9 @@ func noDie(seen int, d *part.Die) *reading.Refusal {
 // with the uncertainty budget after JCGM 100:2008, 5.2. by names what the plate was measured by.
 func (p *plate) offset(nominal geom.DrawingPoint, nominalTurn geom.Angle, sc *scope.Scope, topMm float64, f *fiducial.Found, by string) *reading.Offset {
 	pose := f.Pose
-	at, want := pose.ToDrawing(p.centre), pose.Nominal(nominal)
+	bias, reversed := sc.Bias(topMm - f.PlaneMm)
+	centre := geom.ScopePoint{X: p.centre.X - geom.Length(bias.X), Y: p.centre.Y - geom.Length(bias.Y)}
+	at, want := pose.ToDrawing(centre), pose.Nominal(nominal)
 	o := &reading.Offset{
 		XUm:      (at.X - want.X).Um(),
 		YUm:      (at.Y - want.Y).Um(),
@@ -102,8 +104,13 @@ func (p *plate) offset(nominal geom.DrawingPoint, nominalTurn geom.Angle, sc *sc
 		ax, ay := float64(p.centre.X)*k, float64(p.centre.Y)*k
 		terms = append(terms, diagonal("height of the plate", cos*ax+sin*ay, cos*ay-sin*ax))
 	}
-	lean := topMm * 1000 * math.Tan((geom.Angle(sc.UTiltDeg) * geom.Degree).Rad())
-	terms = append(terms, diagonal("optical axis", lean, lean))
+	if reversed {
+		toBias := [3][]float64{{cos * bias.UX, sin * bias.UY}, {-sin * bias.UX, cos * bias.UY}, {}}
+		terms = append(terms, term{"bias of the scope", propagate(toBias, unit)})
+	} else {
+		lean := topMm * 1000 * math.Tan((geom.Angle(sc.UTiltDeg) * geom.Degree).Rad())
+		terms = append(terms, diagonal("optical axis", lean, lean))
+	}
 
 	for _, t := range terms {
 		for i := range 3 {
@@ -136,6 +143,14 @@ type term struct {
 
 func diagonal(name string, ux, uy float64) term {
 	return term{name, [3][3]float64{{ux * ux, 0, 0}, {0, uy * uy, 0}, {}}}
+}
+
+// unit is the covariance of independent values in units of their standard uncertainties.
+func unit(i, k int) float64 {
+	if i == k {
+		return 1
+	}
+	return 0
 }
 
 // propagate returns J C Jᵀ for the rows of J.

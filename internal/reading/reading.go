@@ -78,6 +78,18 @@ type Shot struct {
 	PickPosition string `json:"pick_position,omitempty"`
 	Operator     string `json:"operator,omitempty"`
 	TakenAt      string `json:"taken_at,omitempty"` // RFC 3339, or what the traveler says
+
+	// TurnDeg is how the sample was put under the scope, counter-clockwise as seen: 0, 90, 180 or 270.
+	TurnDeg float64 `json:"turn_deg,omitempty"`
+	// Stage is where the stage stood, for shots of one sample at several places.
+	Stage *Stage `json:"stage,omitempty"`
+}
+
+// A Stage is the place on the object that the scope's axis points at, along the picture's x and
+// its y up, as the stage shows it.
+type Stage struct {
+	XMm float64 `json:"x_mm"`
+	YMm float64 `json:"y_mm"`
 }
 
 // A Verdict is the decision and its reasons, worst first, in words a technician acts on.
