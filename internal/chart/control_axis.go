@@ -1,9 +1,12 @@
 package chart
 
 import (
+	"slices"
 	"strconv"
 
 	"gonum.org/v1/plot/vg"
+
+	"plumbsquare/internal/spc"
 )
 
 // xAxis numbers the subgroups from one under the lowest panel, names them under the numbers where
@@ -24,7 +27,7 @@ func (c Control) xAxis(p *pen, panels []*panel, last int) vg.Length {
 	}
 	y := f.Min.Y - 5 - ascent*smallSize - 3
 	title := "subgroup"
-	if c.Charts[0].Statistic == "x" {
+	if !slices.ContainsFunc(c.Charts[0].Points, func(pt spc.Point) bool { return pt.Size > 1 }) {
 		title = "value"
 	}
 	if len(c.Labels) > 0 {

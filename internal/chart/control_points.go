@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"image/color"
 	"math"
 	"slices"
 	"strings"
@@ -160,18 +161,18 @@ type limitLabel struct {
 func limitLabels(ch *spc.Chart) (labels []limitLabel) {
 	pt := ch.Points[len(ch.Points)-1]
 	decimals := limitDecimals(pt)
-	add := func(name string, v float64, bold bool, w words) {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
-			return
+	add := func(name string, v float64, c color.Color) {
+		if !math.IsNaN(v) && !math.IsInf(v, 0) {
+			labels = append(labels, limitLabel{v, words{name + " " + number(v, decimals), smallSize, true, c}})
 		}
-		w.text, w.bold = name+" "+number(v, decimals), bold
-		labels = append(labels, limitLabel{v, w})
 	}
-	limit := words{size: smallSize, color: limitInk}
-	add("UCL", pt.UCL, true, limit)
-	centre := "CL"
-	add(centre, pt.Center, true, words{size: smallSize, color: centreInk})
-	add("LCL", pt.LCL, true, limit)
+	add("CL", pt.Center, centreInk)
+	if pt.UCL != pt.Center { // a one-sided statistic has its centre for the other limit
+		add("UCL", pt.UCL, limitInk)
+	}
+	if pt.LCL != pt.Center {
+		add("LCL", pt.LCL, limitInk)
+	}
 	return labels
 }
 

@@ -69,7 +69,7 @@ type words struct {
 
 func (w words) width() vg.Length {
 	f := face(w.size, w.bold)
-	return f.Width(strings.ReplaceAll(w.text, string(macron), ""))
+	return f.Width(drawable.Replace(w.text))
 }
 
 // Letters of the faces reach so far above and below their base line, in parts of the size.
@@ -124,19 +124,20 @@ func (p *pen) write(w words, at vg.Point, a align) vg.Rectangle {
 // are drawn.
 const macron = '\u0304'
 
+// drawable takes out the bars and replaces letters that the fonts lack.
+var drawable = strings.NewReplacer(string(macron), "", "⁺", "+", "⁻", "−")
+
 // letters writes a text from the start of its base line.
 func (p *pen) letters(w words, at vg.Point) {
-	plain := strings.ReplaceAll(w.text, string(macron), "")
+	plain := drawable.Replace(w.text)
 	f := face(w.size, w.bold)
 	p.SetColor(w.color)
 	p.FillString(f, at, plain)
-	bars := 0
 	for i, r := range w.text {
 		if r != macron {
 			continue
 		}
-		end := i - bars*len(string(macron)) // in plain
-		bars++
+		end := len(drawable.Replace(w.text[:i]))
 		_, size := utf8.DecodeLastRuneInString(plain[:end])
 		from, to := f.Width(plain[:end-size]), f.Width(plain[:end])
 		letter := plain[end-size : end]
