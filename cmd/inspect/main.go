@@ -39,6 +39,7 @@ Exit status of every command:
   3  the work could not be done: a file is missing, unreadable or wrong`
 
 const rootExample = `  inspect measure --part tern.yaml --scope bench1.yaml --view die-plan lot42/*.png
+  inspect chart lot42.jsonl -o lot42.svg
   inspect part check examples/parts/tern.yaml
   inspect part show examples/parts/tern.yaml -o tern.svg`
 
@@ -59,6 +60,7 @@ func newRootCmd() *cobra.Command {
 	root.AddCommand(
 		newMeasureCmd(),
 		newPartCmd(),
+		newChartCmd(),
 		newRenderCmd(),
 	)
 	return root

@@ -1,0 +1,270 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"plumbsquare/internal/chart"
+	"plumbsquare/internal/series"
+	"plumbsquare/internal/spc"
+)
+
+// A computedChart is a chart with all that is said about it.
+type computedChart struct {
+	file, value, level string
+	by                 string
+	quantity           series.Quantity
+	kind               series.Kind
+	charts             []spc.Chart
+	names              []string // of the points' subgroups
+	namesOf            string   // column they come from
+	samples            int      // values behind the chart
+	retakes, blank     int      // rows left out
+	capability         *spc.Capability
+	title              string
+	events             []chart.Event
+}
+
+// compute makes one chart.
+func (p chartPlan) compute(o chartOptions, a askedChart) (*computedChart, error) {
+	t := a.table
+	wanted := []string{a.value}
+	wanted = append(wanted, p.sizeColumns...)
+	c := &computedChart{file: t.File, value: a.value, by: o.by, level: a.level, quantity: series.QuantityOf(a.value), retakes: t.Retakes, events: p.events}
+	var err error
+	if c.blank, err = t.Filled(wanted...); err != nil {
+		return nil, err
+	}
+	if t.Len() == 0 {
+		return nil, fmt.Errorf("%s: column %s: there is no value%s%s", t.File, a.value, c.ofLevel(), leftOut(c.retakes, c.blank))
+	}
+	if err := oneKindOfThing(t, a.value); err != nil {
+		return nil, err
+	}
+	if err := o.order(t); err != nil {
+		return nil, err
+	}
+	s, err := p.series(t, a.value)
+	if err != nil {
+		return nil, err
+	}
+	if s.Keys, c.namesOf, err = o.keys(t); err != nil {
+		return nil, err
+	}
+	c.samples = len(s.Values)
+	c.kind = p.kindFor(s)
+	if c.charts, c.names, err = s.Charts(c.kind, p.options); err != nil {
+		return nil, fmt.Errorf("%s: column %s%s: %w", t.File, a.value, c.ofLevel(), err)
+	}
+	if c.capability, err = p.capability(o, c, t, s); err != nil {
+		return nil, fmt.Errorf("%s: column %s%s: %w", t.File, a.value, c.ofLevel(), err)
+	}
+	c.title = c.heading(o.title, t)
+	return c, nil
+}
+
+func (p chartPlan) kindFor(s series.Series) series.Kind {
+	switch {
+	case p.kind != "":
+		return p.kind
+	case s.Sizes != nil:
+		return series.U
+	}
+	return s.Suggest()
+}
+
+// oneKindOfThing refuses values that one chart must not mix: of two parts, views, die and cap.
+func oneKindOfThing(t *series.Table, value string) error {
+	for _, column := range []string{"part", "view", "of"} {
+		if !t.Has(column) {
+			continue
+		}
+		if levels, err := t.Distinct(column); err != nil || len(levels) > 1 {
+			return errors.Join(err, fmt.Errorf("%s: column %s: values of %s %s don't belong in one chart; choose with --where %s=%s, or part them with --by %s",
+				t.File, value, column, strings.Join(levels, " and "), column, levels[0], column))
+		}
+	}
+	return nil
+}
+
+// order puts rows in the order of time. Readings whose times can't all be read keep the file's.
+func (o chartOptions) order(t *series.Table) error {
+	if o.time != "" {
+		return t.Sort(o.time)
+	}
+	const taken = "taken_at"
+	if !t.Has(taken) {
+		return nil
+	}
+	if times, _ := t.Text(taken); slices.Contains(times, "") {
+		return nil
+	}
+	return t.Sort(taken)
+}
+
+// keys returns the subgroup of every row, and the column that says it.
+func (o chartOptions) keys(t *series.Table) ([]string, string, error) {
+	const lot = "lot"
+	switch {
+	case o.subgroup == "none":
+		return nil, "", nil
+	case o.subgroup != "":
+		keys, err := t.Text(o.subgroup)
+		return keys, o.subgroup, err
+	case t.Has(lot):
+		keys, err := t.Text(lot)
+		if slices.ContainsFunc(keys, func(k string) bool { return k != "" }) {
+			return keys, lot, err
+		}
+	}
+	return nil, "", nil
+}
+
+func (p chartPlan) series(t *series.Table, value string) (s series.Series, err error) {
+	if s.Values, err = t.Numbers(value); err != nil {
+		return s, err
+	}
+	if p.fixedSize > 0 {
+		s.Sizes = slices.Repeat([]float64{p.fixedSize}, len(s.Values))
+	}
+	for _, column := range p.sizeColumns {
+		sizes, err := t.Numbers(column)
+		if err != nil {
+			return s, err
+		}
+		if s.Sizes == nil {
+			s.Sizes = make([]float64, len(sizes))
+		}
+		for i, n := range sizes {
+			s.Sizes[i] += n
+		}
+	}
+	return s, nil
+}
+
+// capability holds the values against the limits that were stated, or those of the part file.
+func (p chartPlan) capability(o chartOptions, c *computedChart, t *series.Table, s series.Series) (*spc.Capability, error) {
+	tol, judged := p.tolerance, p.judged
+	if o.part != "" {
+		part, err := loadPart(o.part)
+		if err != nil {
+			return nil, err
+		}
+		of := ""
+		if t.Has("of") {
+			if levels, err := t.Distinct("of"); err == nil {
+				of = levels[0]
+			}
+		}
+		tol, judged = series.ToleranceOf(c.value, of, part.Limits)
+	}
+	if !judged || c.kind.OfCounts() {
+		return nil, nil
+	}
+	groups := spc.Singles(s.Values)
+	if c.kind.Grouped() {
+		var err error
+		if groups, _, err = s.Subgroups(); err != nil {
+			return nil, err
+		}
+	}
+	found, err := spc.AssessCapability(groups, tol, spc.CapabilityOptions{Required: o.required})
+	return &found, err
+}
+
+func (c *computedChart) ofLevel() string {
+	if c.by == "" {
+		return ""
+	}
+	return fmt.Sprintf(", %s %s", c.by, c.level)
+}
+
+func (c *computedChart) heading(asked string, t *series.Table) string {
+	title := asked
+	if title == "" {
+		title = strings.ToUpper(c.quantity.Name[:1]) + c.quantity.Name[1:]
+		for _, column := range []string{"of", "part"} {
+			if !t.Has(column) {
+				continue
+			}
+			if levels, err := t.Distinct(column); err == nil && len(levels) == 1 && levels[0] != "" {
+				if column == "of" {
+					title += " of the " + levels[0]
+				} else {
+					title += ", part " + levels[0]
+				}
+			}
+		}
+	}
+	return title + c.ofLevel()
+}
+
+// leftOut says what was left out, for the end of a sentence.
+func leftOut(retakes, blank int) string {
+	var words []string
+	if retakes > 0 {
+		words = append(words, fmt.Sprintf("%d to be retaken", retakes))
+	}
+	if blank > 0 {
+		words = append(words, fmt.Sprintf("%d without a value", blank))
+	}
+	if words == nil {
+		return ""
+	}
+	return "; left out: " + strings.Join(words, ", ")
+}
+
+// drawTo draws the chart to a file.
+func (c *computedChart) drawTo(file string) error {
+	format, err := chart.FormatOf(file)
+	if err != nil {
+		return err
+	}
+	f, err := createOut(file)
+	if err != nil {
+		return err
+	}
+	figure := chart.Control{
+		Title: c.title, Notes: c.notes(), Quantity: c.quantity.Name, Unit: c.quantity.Unit,
+		Charts: c.charts, Labels: c.names, LabelsOf: c.namesOf, Events: c.events,
+	}
+	if c.kind.OfCounts() {
+		figure.Unit = ""
+	}
+	if err := chart.Write(f, figure, format); err != nil {
+		return errors.Join(err, f.abandon())
+	}
+	return f.close()
+}
+
+// fileFor names the file of one chart: as asked when it is the only one, else with value and level.
+func (p chartPlan) fileFor(out string, a askedChart, all []askedChart) string {
+	if len(all) == 1 {
+		return out
+	}
+	ext := filepath.Ext(out)
+	name := strings.TrimSuffix(out, ext)
+	if slices.ContainsFunc(all, func(b askedChart) bool { return b.value != a.value }) {
+		name += "-" + plain(a.value)
+	}
+	if slices.ContainsFunc(all, func(b askedChart) bool { return b.level != a.level }) {
+		name += "-" + plain(a.level)
+	}
+	return name + ext
+}
+
+// plain makes a word fit for a file's name.
+func plain(word string) string {
+	if word == "" {
+		return "blank"
+	}
+	return strings.Map(func(r rune) rune {
+		if strings.ContainsRune(`/\:*?"<>|`, r) || r < ' ' {
+			return '_'
+		}
+		return r
+	}, word)
+}

@@ -1,0 +1,288 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"text/tabwriter"
+
+	"plumbsquare/internal/series"
+	"plumbsquare/internal/spc"
+)
+
+// notes are the lines under the title: what was charted and where the limits come from.
+func (c *computedChart) notes() []string {
+	what := fmt.Sprintf("%d %s", c.samples, plural(c.samples, "value"))
+	points := len(c.charts[0].Points)
+	if c.kind.Grouped() || c.kind.OfCounts() && points != c.samples {
+		what += fmt.Sprintf(" in %d %s", points, plural(points, c.groupWord()))
+		if sizes := sizesOf(c.charts[0]); sizes != "" {
+			what += " of " + sizes
+		}
+	}
+	phase := c.charts[0].Phases[0]
+	if len(c.charts[0].Phases) == 1 && phase.Source != "" {
+		what += "; " + phase.Source
+	}
+	return []string{what + leftOut(c.retakes, c.blank)}
+}
+
+func (c *computedChart) groupWord() string {
+	if c.namesOf != "" {
+		return c.namesOf
+	}
+	return "subgroup"
+}
+
+func plural(n int, word string) string {
+	if n == 1 {
+		return word
+	}
+	return word + "s"
+}
+
+// sizesOf says how many values stand behind the points, "" when it is one each.
+func sizesOf(ch spc.Chart) string {
+	lo, hi := math.MaxInt, 0
+	for _, p := range ch.Points {
+		lo, hi = min(lo, p.Size), max(hi, p.Size)
+	}
+	switch {
+	case hi <= 1:
+		return ""
+	case lo == hi:
+		return fmt.Sprint(lo)
+	}
+	return fmt.Sprintf("%d to %d", lo, hi)
+}
+
+// writeText prints limits, signals and capability for people.
+func (c *computedChart) writeText(w io.Writer) error {
+	unit := ""
+	if c.quantity.Unit != "" && !c.kind.OfCounts() {
+		unit = " in " + c.quantity.Unit
+	}
+	fmt.Fprintf(w, "%s (%s of %s%s)\n%s\n\n", c.title, c.kind, c.value, unit, strings.Join(c.notes(), "\n"))
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprintln(t, "statistic\tpoints\tLCL\tcentre\tUCL\tsigma of a value\tout of rules\t")
+	for i := range c.charts {
+		ch := &c.charts[i]
+		for _, ph := range ch.Phases {
+			if ph.From >= ph.To {
+				continue
+			}
+			p := ch.Points[ph.To-1]
+			name := ch.Statistic
+			if ph.Name != "" {
+				name += ", " + ph.Name
+			}
+			fmt.Fprintf(t, "%s\t%d–%d\t%s\t%s\t%s\t%s\t%d\t\n", name, ch.Points[ph.From].Index+1, p.Index+1,
+				figure(p.LCL, p), figure(p.Center, p), figure(p.UCL, p), figure(ph.Sigma, p), outIn(ch, ph))
+		}
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	c.writeSignals(w)
+	if c.capability != nil {
+		writeCapability(w, c.capability)
+	}
+	return nil
+}
+
+func outIn(ch *spc.Chart, ph spc.PhaseLimits) (n int) {
+	for _, i := range ch.OutOfControl() {
+		if i >= ph.From && i < ph.To {
+			n++
+		}
+	}
+	return n
+}
+
+// figure writes a number to three digits of the spread of the points.
+func figure(v float64, p spc.Point) string {
+	spread := p.Sigma
+	if !(spread > 0) {
+		spread = (p.UCL - p.LCL) / 6
+	}
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return "–"
+	}
+	decimals := 3
+	if spread > 0 && !math.IsInf(spread, 0) {
+		decimals = min(max(2-int(math.Floor(math.Log10(spread))), 0), 12)
+	}
+	return strings.Replace(fmt.Sprintf("%.*f", decimals, v), "-", "−", 1)
+}
+
+const mostSignals = 12
+
+func (c *computedChart) writeSignals(w io.Writer) {
+	n := 0
+	for i := range c.charts {
+		ch := &c.charts[i]
+		for _, signal := range series.Signals(ch, c.names, c.namesOf) {
+			if n++; n > mostSignals {
+				continue
+			}
+			if n == 1 {
+				fmt.Fprintln(w)
+			}
+			fmt.Fprintf(w, "%s: %s\n", ch.Statistic, signal.Text)
+		}
+	}
+	switch {
+	case n > mostSignals:
+		fmt.Fprintf(w, "and %d more; --json lists all\n", n-mostSignals)
+	case n == 0:
+		fmt.Fprintln(w, "\nno point breaks a rule")
+	}
+	seen := map[string]bool{}
+	for _, ch := range c.charts {
+		for _, warning := range ch.Warnings {
+			if !seen[warning] {
+				seen[warning] = true
+				fmt.Fprintf(w, "note: %s\n", warning)
+			}
+		}
+	}
+}
+
+func writeCapability(w io.Writer, p *spc.Capability) {
+	index := func(name string, e *spc.IndexEstimate) string {
+		if e == nil {
+			return ""
+		}
+		return fmt.Sprintf("%s %.2f (%.2f to %.2f)  ", name, e.Value, e.Low, e.High)
+	}
+	fmt.Fprintf(w, "\ncapability against %s, with %.0f %% intervals:\n", toleranceText(p.Tolerance), 100*p.Confidence)
+	fmt.Fprintf(w, "  within subgroups  %s%s\n", index("Cp", p.Within.P), strings.TrimSpace(index("Cpk", &p.Within.K)))
+	fmt.Fprintf(w, "  overall           %s%s%s\n", index("Pp", p.Overall.P), index("Ppk", &p.Overall.K), strings.TrimSpace(index("Cpm", p.Overall.M)))
+	fmt.Fprintf(w, "  %s\n", p.Summary())
+}
+
+func toleranceText(t spc.Tolerance) string {
+	number := func(v float64) string { return strings.Replace(fmt.Sprintf("%g", v), "-", "−", 1) }
+	switch {
+	case math.IsInf(t.Lower, 0):
+		return "at most " + number(t.Upper)
+	case math.IsInf(t.Upper, 0):
+		return "at least " + number(t.Lower)
+	}
+	return number(t.Lower) + " to " + number(t.Upper)
+}
+
+// The JSON form of a chart.
+type (
+	chartJSON struct {
+		File       string          `json:"file"`
+		Value      string          `json:"value"`
+		By         string          `json:"by,omitempty"`
+		Level      string          `json:"level,omitempty"`
+		Kind       string          `json:"kind"`
+		Unit       string          `json:"unit,omitempty"`
+		Values     int             `json:"values"`
+		Retakes    int             `json:"left_out_retakes"`
+		Blank      int             `json:"left_out_blank"`
+		Charts     []statisticJSON `json:"charts"`
+		Capability *capabilityJSON `json:"capability,omitempty"`
+	}
+	statisticJSON struct {
+		Statistic string      `json:"statistic"`
+		Phases    []phaseJSON `json:"phases"`
+		Points    []pointJSON `json:"points"`
+		Hits      []hitJSON   `json:"hits"`
+		Warnings  []string    `json:"warnings,omitempty"`
+	}
+	phaseJSON struct {
+		Name    string  `json:"name,omitempty"`
+		From    int     `json:"from"` // number of its first subgroup, from one
+		To      int     `json:"to"`   // of its last one
+		Centre  float64 `json:"centre"`
+		Sigma   float64 `json:"sigma"` // of a single value
+		Between float64 `json:"sigma_between,omitempty"`
+		Source  string  `json:"source"`
+	}
+	pointJSON struct {
+		Number int      `json:"number"` // of the subgroup, from one
+		Name   string   `json:"name,omitempty"`
+		Size   int      `json:"size"`
+		Value  float64  `json:"value"`
+		LCL    *float64 `json:"lcl"`
+		Centre float64  `json:"centre"`
+		UCL    *float64 `json:"ucl"`
+	}
+	hitJSON struct {
+		Rule   string `json:"rule"`
+		Number int    `json:"number"`
+		Points []int  `json:"points"`
+		Name   string `json:"name,omitempty"`
+		Text   string `json:"text"`
+	}
+	capabilityJSON struct {
+		Lower      *float64           `json:"lower"`
+		Upper      *float64           `json:"upper"`
+		N          int                `json:"n"`
+		Mean       float64            `json:"mean"`
+		Confidence float64            `json:"confidence"`
+		SigmaIn    float64            `json:"sigma_within"`
+		Sigma      float64            `json:"sigma_overall"`
+		Cp         *spc.IndexEstimate `json:"cp,omitempty"`
+		Cpk        spc.IndexEstimate  `json:"cpk"`
+		Pp         *spc.IndexEstimate `json:"pp,omitempty"`
+		Ppk        spc.IndexEstimate  `json:"ppk"`
+		Cpm        *spc.IndexEstimate `json:"cpm,omitempty"`
+		Summary    string             `json:"summary"`
+	}
+)
+
+// finite returns a number that JSON can hold, or nil.
+func finite(v float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return &v
+}
+
+func (c *computedChart) writeJSON(w io.Writer) error {
+	out := chartJSON{
+		File: c.file, Value: c.value, By: c.by, Level: c.level, Kind: string(c.kind), Unit: c.quantity.Unit,
+		Values: c.samples, Retakes: c.retakes, Blank: c.blank,
+	}
+	name := func(i int) string {
+		if i < len(c.names) {
+			return c.names[i]
+		}
+		return ""
+	}
+	for i := range c.charts {
+		ch := &c.charts[i]
+		s := statisticJSON{Statistic: ch.Statistic, Warnings: ch.Warnings, Hits: []hitJSON{}, Phases: []phaseJSON{}, Points: []pointJSON{}}
+		for _, p := range ch.Phases {
+			if p.From < p.To {
+				s.Phases = append(s.Phases, phaseJSON{p.Name, ch.Points[p.From].Index + 1, ch.Points[p.To-1].Index + 1, p.Center, p.Sigma, p.Between, p.Source})
+			}
+		}
+		for _, p := range ch.Points {
+			s.Points = append(s.Points, pointJSON{p.Index + 1, name(p.Index), p.Size, p.Value, finite(p.LCL), p.Center, finite(p.UCL)})
+		}
+		for _, h := range ch.Hits {
+			hit := hitJSON{Rule: h.Rule.String(), Number: ch.Points[h.At].Index + 1, Name: name(ch.Points[h.At].Index), Text: ch.Explain(h)}
+			for _, at := range h.Points() {
+				hit.Points = append(hit.Points, ch.Points[at].Index+1)
+			}
+			s.Hits = append(s.Hits, hit)
+		}
+		out.Charts = append(out.Charts, s)
+	}
+	if p := c.capability; p != nil {
+		out.Capability = &capabilityJSON{
+			Lower: finite(p.Tolerance.Lower), Upper: finite(p.Tolerance.Upper), N: p.N, Mean: p.Mean, Confidence: p.Confidence,
+			SigmaIn: p.Within.Sigma, Sigma: p.Overall.Sigma,
+			Cp: p.Within.P, Cpk: p.Within.K, Pp: p.Overall.P, Ppk: p.Overall.K, Cpm: p.Overall.M, Summary: p.Summary(),
+		}
+	}
+	return json.NewEncoder(w).Encode(out)
+}
