@@ -27,6 +27,7 @@ func (pic *shot) offsets(o *outline, seats []seat) [][2]float64 {
 const (
 	astrayPitch = 0.2  // a face farther than this share of the pitch from its site is astray
 	astrayShare = 0.25 // of the faces found
+	faceShare   = 0.17 // by how much the usual face may differ from the drawn one: a worn rim takes a tenth
 	strayShare  = 0.5  // of the places beside the array where the part has no site
 )
 
@@ -57,6 +58,10 @@ func (pic *shot) judgeArray(f *discFitter, o *outline, seats []seat, v sight) er
 		}
 		return &reading.Refusal{Gate: "array-mismatch", Got: percent(found, seen), Limit: 50, Unit: "% of the sites",
 			Instruction: "most sites show nothing of the kind that part " + pic.part.Name + " has there; check part, side, focus and light"}
+	}
+	if drawn := 500 * pic.part.Array.DiameterMm; math.Abs(v.um/drawn-1) > faceShare {
+		return &reading.Refusal{Gate: "array-mismatch", Got: 2 * v.um, Limit: 2 * drawn, Unit: "µm in diameter",
+			Instruction: "what is seen at the sites has another size than part " + pic.part.Name + " has there; check part, side, focus and light"}
 	}
 	if float64(astray) > astrayShare*float64(found) {
 		return &reading.Refusal{Gate: "array-mismatch", Got: percent(astray, found), Limit: 100 * astrayShare, Unit: "% of the sites",

@@ -2,6 +2,7 @@ package column_test
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"testing"
 
@@ -41,22 +42,26 @@ func bySite(a *reading.Array) map[string]reading.Site {
 // integral as in section 3.6 of Kay, Fundamentals of Statistical Signal Processing, 1993), and
 // against the stated uncertainties.
 func TestFlatDiscsReachTheBound(t *testing.T) {
+	for _, noise := range []float64{0.8, 3, 6} {
+		t.Run(fmt.Sprintf("noise %g DN", noise), func(t *testing.T) { flatDiscs(t, noise) })
+	}
+}
+
+func flatDiscs(t *testing.T, noise float64) {
+	const sigma, ground, face, um = 1.2, 90.0, 150.0, 20.0
 	p := columnPart()
 	p.Array.HeightMm, p.Array.PadMm = 0, 0
-	s := telecentric(20)
+	s := telecentric(um)
+	list, err := p.Array.Sites()
+	if err != nil {
+		t.Fatal(err)
+	}
 	var e2, z2, n float64
-	var bound float64
 	for seed := range uint64(4) {
-		pose := poseAt(37, -55, 0.7, 1)
-		const sigma, noise, ground, face = 1.2, 3.0, 90.0, 150.0
-		c := newScene(640, 540, s, pose, sigma, 30)
+		c := newScene(640, 540, s, poseAt(37, -55, 0.7, 1), sigma, 30)
 		c.substrate(p, ground)
 		stands := scatter(p, seed)
 		stands["C4"] = stand{missing: true}
-		list, err := p.Array.Sites()
-		if err != nil {
-			t.Fatal(err)
-		}
 		for _, site := range list {
 			if d := stands[site.Name]; !d.missing {
 				c.disc(site.At.X.Um()+d.footX, site.At.Y.Um()+d.footY, 0, 255, face)
@@ -69,8 +74,6 @@ func TestFlatDiscsReachTheBound(t *testing.T) {
 		if math.Abs(r.BlurPx*r.BlurPx+1.0/12-sigma*sigma) > 0.1 {
 			t.Errorf("seed %d: blur %.3f px, want %.3f", seed, r.BlurPx, math.Sqrt(sigma*sigma-1.0/12))
 		}
-		v := noiseModel(noise).Var(0)
-		bound = math.Sqrt(v/((face-ground)*(face-ground))*2*math.Sqrt(math.Pi)*sigma/(math.Pi*255/20)) * 20
 		for _, site := range r.Array.Sites {
 			if site.State == reading.Missing {
 				continue
@@ -83,6 +86,8 @@ func TestFlatDiscsReachTheBound(t *testing.T) {
 			}
 		}
 	}
+	v := noiseModel(noise).Var(0)
+	bound := um * math.Sqrt(v*2*math.Sqrt(math.Pi)*sigma/(math.Pi*255/um)) / (face - ground)
 	rms := math.Sqrt(e2 / n)
 	t.Logf("rms %.3f µm, bound %.3f µm, error over u %.3f", rms, bound, math.Sqrt(z2/n))
 	if rms > 1.2*bound {

@@ -145,7 +145,7 @@ func (f *discFitter) even(some []disc) bool {
 		for k := range sectors {
 			ss += (b[k] - mean) * (b[k] - mean) / (sectors - 1)
 		}
-		perSector := 2 * math.Pi * d.r * f.groundPx / sectors
+		perSector := 2 * math.Pi * d.r * f.groundPx / sectors / float64(max(1, f.every))
 		excess = append(excess, ss*perSector/f.noise.Var(mean))
 	}
 	return median(excess) < 3

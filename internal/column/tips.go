@@ -161,6 +161,9 @@ func abs(i int) int { return max(i, -i) }
 // doesn't.
 func (v sight) believed(d *disc, usual, dark float64) bool {
 	fall := d.lower() / usual
+	if (fall > wholeStep || fall > dimStep && dark < flankDark) && math.Abs(d.r*d.umPx/v.um-1) < hiddenRadius {
+		return true
+	}
 	if math.Abs(d.r*d.umPx/v.um-1) > v.dimRadius {
 		return false
 	}
@@ -171,6 +174,9 @@ func (v sight) believed(d *disc, usual, dark float64) bool {
 }
 
 const (
+	// hiddenRadius is by how much the radius of a bright face may differ of which a fibre hides a part.
+	hiddenRadius = 0.2
+
 	dimStep   = 0.15 // share of the usual fall of light that no blot of flux or paste reaches
 	faintStep = 0.04 // below it there is no face
 	flankDark = 0.45 // level of a flank, as a share of bare ceramic's, that speaks for neither
