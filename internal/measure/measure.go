@@ -62,6 +62,8 @@ func Shot(g *picture.Gray, j Job) (*reading.Reading, error) {
 		err = dieBy(r, fit.Source{Gray: g, Noise: noise}, j)
 	case reading.DieIR:
 		err = dieIRBy(r, fit.Source{Gray: g, Noise: noise}, j)
+	case reading.CapPlan:
+		err = capBy(r, fit.Source{Gray: g, Noise: noise}, j)
 	default:
 		err = arrayBy(r, g, noise, j)
 	}
@@ -113,7 +115,12 @@ func check(j Job) error {
 			return lacks("die with marks of its own")
 		}
 	case reading.CapPlan:
-		return fmt.Errorf("view %s can't be measured by this version", j.Shot.View)
+		if j.Part.Cap == nil {
+			return lacks("cap")
+		}
+		if j.Part.Cap.Datum == "marks" && j.Part.Marks == nil {
+			return lacks("marks")
+		}
 	case "":
 		return errors.New("the view of the picture isn't known: say --view, or give it in traveler.csv")
 	default:
@@ -151,6 +158,30 @@ func dieIRBy(r *reading.Reading, src fit.Source, j Job) error {
 	var unusual []string
 	r.Offset, unusual, err = offset.DieIR(src, j.Part, j.Scope, found)
 	r.Warnings = append(found.Warnings, unusual...)
+	return err
+}
+
+func capBy(r *reading.Reading, src fit.Source, j Job) error {
+	plane, turn := j.Scope.Plane(src.Gray.W, src.Gray.H, 0), geom.Angle(j.Shot.TurnDeg)*geom.Degree
+	var datum *fiducial.Found
+	if j.Part.Cap.Datum == "marks" {
+		found, err := fiducial.Find(src, j.Part, j.Scope, turn)
+		if err != nil {
+			return err
+		}
+		plane = j.Scope.Plane(src.Gray.W, src.Gray.H, j.Part.Marks.PlaneMm)
+		datum, r.Substrate = found, substrate(found, plane)
+	} else {
+		outline, err := offset.FindOutline(src, j.Part, j.Scope, turn)
+		if err != nil {
+			return err
+		}
+		datum, r.Substrate = &outline.Found, substrate(&outline.Found, plane)
+		r.Substrate.Edges = outline.Edges
+	}
+	r.Warnings = datum.Warnings
+	var err error
+	r.Offset, err = offset.Cap(src, j.Part, j.Scope, datum)
 	return err
 }
 

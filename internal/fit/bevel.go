@@ -1,0 +1,461 @@
+package fit
+
+import (
+	"errors"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+
+	"plumbsquare/internal/geom"
+)
+
+// The picture of a machined edge set in glue, segment by segment. Going outward there are the
+// body's face, its chamfer, the true edge, a bead of glue of ragged width and the ground. With
+// x the distance outward from the true edge, c the width of the chamfer, a that of the bead and
+// Φd = Φ((x-d)/σ),
+//
+//	z = face (1-Φ₋c) + chamfer (Φ₋c - Φ₀) + glue (Φ₀ - Φa) + ground Φa + slopes of face and ground.
+//
+// The chamfer mirrors the dark around or a lamp: a line, dark or bright, inside the true edge,
+// that stands out more than the edge itself. Place, slope, σ, c and the levels of chamfer and
+// glue with their trends are common to a side; the rest belongs to the segment, so that tool
+// marks on the face and what lies on the ground don't pull the edge. The segment's own parameters
+// are eliminated from its normal equations (Schur's complement).
+const (
+	vFace = iota // of the segment
+	vFaceSlope
+	vChamferDev // level of the chamfer beside the side's, DN
+	vGlueDev
+	vGround
+	vGroundSlope
+	vBead  // width of the bead, µm
+	vPlace // of the side
+	vTurn
+	vBlur
+	vWidth // of the chamfer
+	vChamfer
+	vChamferTrend
+	vGlue
+	vGlueTrend
+	vParams
+
+	vOwn    = vPlace
+	vCommon = vParams - vOwn
+)
+
+const (
+	bevelSteps  = 25
+	bevelUnlike = 0.015 // departure of the surroundings from the model, of the contrast per pixel
+	bevelPx     = 4.0   // window inward of the chamfer and outward of the beads, beyond the blur
+	beadReach   = 3.0   // widest bead looked at, of the mean one
+	beadSpread  = 1.5   // of the beads' widths about their mean
+	devTypical  = 0.05  // scatter of the levels of chamfer and glue along a side, of the contrast
+	bevelTrend  = 0.3   // their change from the middle of a side to its end
+	bevelGrain  = 0.03  // grain of face and ground
+)
+
+// A Bevel is a fitted edge with its chamfer.
+type Bevel struct {
+	Edge
+	Chamfer  geom.Length // width of the chamfer
+	UChamfer geom.Length
+}
+
+// A BevelStart is what is known of a side before its fit: where the true edge lies outward of the
+// line, how wide chamfer and bead are, and the levels.
+type BevelStart struct {
+	Offset, Chamfer, Bead     geom.Length
+	Face, Bevel, Glue, Ground float64 // levels, DN
+	Blur                      geom.Length
+	UChamfer, UBlur           geom.Length // standard uncertainties of what is known; 0 for nothing
+	Cost                      float64     // of the start: the lower the likelier
+}
+
+// A Side is the raw pixels along one side of a body, straightened.
+type Side struct{ b *band }
+
+// ErrShort means that too little of a side lies in the picture.
+var ErrShort = errors.New("too little of the side lies in the picture")
+
+// NewSide gathers the pixels along a line, from inPx inward of it to outPx outward.
+func NewSide(src Source, line Line, half geom.Length, reachPx float64) (*Side, error) {
+	b := newBand(src, line, half, reachPx, stepPx)
+	if len(b.segments) < minSegments {
+		return nil, ErrShort
+	}
+	return &Side{b}, nil
+}
+
+// A bevelModel is the state of a fit along one side.
+type bevelModel struct {
+	b              *band
+	common         [vCommon]float64
+	own            [][vOwn]float64
+	prior, known   [vCommon]float64 // information and mean of what is known of the common ones
+	half, contrast float64
+	bead           float64 // mean width of the bead, µm
+	in, out        float64 // window, µm from the line
+
+	info   [][vCommon][vCommon]float64
+	score  [][vCommon]float64
+	weight []float64
+	place  []float64
+	sd     []float64
+	rough  float64
+}
+
+// Fit fits the model from a start.
+func (s *Side) Fit(at BevelStart) (*Bevel, error) {
+	n := len(s.b.segments)
+	m := &bevelModel{
+		b: s.b, own: make([][vOwn]float64, n),
+		info: make([][vCommon][vCommon]float64, n), score: make([][vCommon]float64, n),
+		weight: make([]float64, n), place: make([]float64, n), sd: make([]float64, n),
+	}
+	m.half = max(math.Abs(s.b.segments[0].s), math.Abs(s.b.segments[n-1].s))
+	lo, hi := min(at.Face, at.Bevel, at.Glue, at.Ground), max(at.Face, at.Bevel, at.Glue, at.Ground)
+	m.contrast = hi - lo
+	if m.contrast <= 0 {
+		return nil, ErrNoEdge
+	}
+	m.bead = max(at.Bead.Um(), s.b.um)
+	around := 4*at.Blur.Um() + bevelPx*s.b.um
+	m.in, m.out = at.Offset.Um()-at.Chamfer.Um()-around, at.Offset.Um()+beadReach*m.bead+around
+	set := func(p int, v, sd float64) {
+		m.common[p-vOwn], m.known[p-vOwn] = v, v
+		if sd > 0 {
+			m.prior[p-vOwn] = 1 / (sd * sd)
+		}
+	}
+	set(vPlace, at.Offset.Um(), 0)
+	set(vBlur, at.Blur.Um(), at.UBlur.Um())
+	set(vWidth, at.Chamfer.Um(), at.UChamfer.Um())
+	set(vChamfer, at.Bevel, 2*m.contrast)
+	set(vChamferTrend, 0, bevelTrend*m.contrast)
+	set(vGlue, at.Glue, 2*m.contrast)
+	set(vGlueTrend, 0, bevelTrend*m.contrast)
+	for i := range m.own {
+		m.begin(i, at)
+	}
+	for step := range bevelSteps {
+		for i := range m.own {
+			m.reduce(i)
+		}
+		m.weigh()
+		d, ok := m.step()
+		if !ok {
+			return nil, ErrNoEdge
+		}
+		m.apply(d)
+		if math.Abs(m.common[0]-at.Offset.Um()) > 6*s.b.um {
+			return nil, ErrNoEdge
+		}
+		if step > 3 && math.Abs(d[vPlace-vOwn]) < 1e-3*s.b.um && math.Abs(d[vWidth-vOwn]) < 3e-3*s.b.um && math.Abs(d[vTurn-vOwn])*m.half < 3e-3*s.b.um {
+			break
+		}
+	}
+	return m.edge()
+}
+
+// begin finds a segment's bead: the width that explains its pixels best, with levels of face and
+// ground of its own.
+func (m *bevelModel) begin(i int, at BevelStart) {
+	sg := &m.b.segments[i]
+	sigma, place, c := at.Blur.Um(), at.Offset.Um(), at.Chamfer.Um()
+	grain := bevelGrain * m.contrast
+	best := math.Inf(1)
+	for a := 0.0; a < beadReach*m.bead; a += 0.75 * m.b.um {
+		var hff, hfg, hgg, gf, gg, zz float64
+		for k, u := range sg.u {
+			if u < m.in || u > m.out {
+				continue
+			}
+			x := u - place
+			c1, _ := normal((x + c) / sigma)
+			c0, _ := normal(x / sigma)
+			ca, _ := normal((x - a) / sigma)
+			z := sg.z[k] - at.Bevel*(c1-c0) - at.Glue*(c0-ca)
+			f, g := 1-c1, ca
+			w := 1 / (1/sg.w[k] + grain*grain)
+			hff += w * f * f
+			hfg += w * f * g
+			hgg += w * g * g
+			gf += w * f * z
+			gg += w * g * z
+			zz += w * z * z
+		}
+		// A little of what the side shows on the whole keeps both levels determined.
+		q := 1e-2 * (hff + hgg)
+		hff, hgg = hff+q, hgg+q
+		gf, gg = gf+q*at.Face, gg+q*at.Ground
+		zz += q * (at.Face*at.Face + at.Ground*at.Ground)
+		det := hff*hgg - hfg*hfg
+		face, ground := (hgg*gf-hfg*gg)/det, (hff*gg-hfg*gf)/det
+		dev := (a - m.bead) / (beadSpread * m.bead)
+		if cost := zz - face*gf - ground*gg + dev*dev; cost < best {
+			best = cost
+			m.own[i] = [vOwn]float64{vFace: face, vGround: ground, vBead: a}
+		}
+	}
+}
+
+// reduce fills segment i's reduced information and score, and moves its own parameters by the
+// step that belongs to common ones held.
+func (m *bevelModel) reduce(i int) {
+	sg := &m.b.segments[i]
+	own := &m.own[i]
+	get := func(p int) float64 { return m.common[p-vOwn] }
+	along := sg.s / m.half
+	place, sigma, c, a := get(vPlace)+get(vTurn)*sg.s, get(vBlur), get(vWidth), own[vBead]
+	chamfer := get(vChamfer) + along*get(vChamferTrend) + own[vChamferDev]
+	glue := get(vGlue) + along*get(vGlueTrend) + own[vGlueDev]
+	face, ground := own[vFace], own[vGround]
+
+	var h [vParams][vParams]float64
+	var g [vParams]float64
+	for k, u := range sg.u {
+		if u < m.in || u > m.out {
+			continue
+		}
+		x := u - place
+		t1, t0, ta := (x+c)/sigma, x/sigma, (x-a)/sigma
+		f1, p1 := normal(t1)
+		f0, p0 := normal(t0)
+		fa, pa := normal(ta)
+		rise := (x-a)*fa + sigma*pa
+		fall := (x + c) - ((x+c)*f1 + sigma*p1)
+		r := sg.z[k] - (face*(1-f1) + chamfer*(f1-f0) + glue*(f0-fa) + ground*fa + own[vFaceSlope]*fall + own[vGroundSlope]*rise)
+		// Steps at the three edges, by which the picture changes as they move.
+		s1, s0, sa := (chamfer-face)*p1/sigma+own[vFaceSlope]*(1-f1), (glue-chamfer)*p0/sigma, (ground-glue)*pa/sigma+own[vGroundSlope]*fa
+		dx := s1 + s0 + sa
+		d := [vParams]float64{
+			vFace: 1 - f1, vFaceSlope: fall, vChamferDev: f1 - f0, vGlueDev: f0 - fa,
+			vGround: fa, vGroundSlope: rise, vBead: -sa,
+			vPlace: -dx, vTurn: -dx * sg.s,
+			vBlur: -(chamfer-face)*p1*t1/sigma - (glue-chamfer)*p0*t0/sigma - (ground-glue)*pa*ta/sigma +
+				own[vGroundSlope]*pa - own[vFaceSlope]*p1,
+			vWidth:   s1,
+			vChamfer: f1 - f0, vChamferTrend: along * (f1 - f0),
+			vGlue: f0 - fa, vGlueTrend: along * (f0 - fa),
+		}
+		// What lies about the edges is the less like the model the farther it is.
+		off := bevelUnlike * m.contrast * max(-c-x, x-a, 0) / m.b.um
+		w := 1 / (1/sg.w[k] + off*off)
+		for p := range vParams {
+			wd := w * d[p]
+			g[p] += wd * r
+			for q := p; q < vParams; q++ {
+				h[p][q] += wd * d[q]
+			}
+		}
+	}
+	know := func(p int, sd, mean float64) {
+		h[p][p] += 1 / (sd * sd)
+		g[p] -= (own[p] - mean) / (sd * sd)
+	}
+	slope := slopeTypical * m.contrast / m.b.um
+	know(vFaceSlope, slope, 0)
+	know(vGroundSlope, slope, 0)
+	know(vChamferDev, devTypical*m.contrast, 0)
+	know(vGlueDev, devTypical*m.contrast, 0)
+	know(vBead, beadSpread*m.bead, m.bead)
+	if h[vFace][vFace] == 0 || h[vGround][vGround] == 0 {
+		m.info[i], m.score[i] = [vCommon][vCommon]float64{}, [vCommon]float64{}
+		return
+	}
+	eliminateOwn(&h, &g)
+	var step [vOwn]float64
+	for p := vOwn - 1; p >= 0; p-- {
+		v := g[p]
+		for q := p + 1; q < vOwn; q++ {
+			v -= h[p][q] * step[q]
+		}
+		step[p] = v / h[p][p]
+		if p == vBead {
+			step[p] = max(min(step[p], m.b.um), -m.b.um, -a)
+		}
+		own[p] += step[p]
+	}
+	for p := range vCommon {
+		m.score[i][p] = g[vOwn+p]
+		for q := range vCommon {
+			m.info[i][p][q] = h[vOwn+min(p, q)][vOwn+max(p, q)]
+		}
+	}
+}
+
+// eliminateOwn takes the segment's own parameters out of the upper triangle of h and out of g.
+// The rows of h that belong to them keep what back-substitution needs.
+func eliminateOwn(h *[vParams][vParams]float64, g *[vParams]float64) {
+	for p := range vOwn {
+		for q := p + 1; q < vParams; q++ {
+			f := h[p][q] / h[p][p]
+			if f == 0 {
+				continue
+			}
+			g[q] -= f * g[p]
+			for r := q; r < vParams; r++ {
+				h[q][r] -= f * h[p][r]
+			}
+		}
+	}
+}
+
+// weigh gives each segment its weight: less where the edge itself is rough, none where its place
+// contradicts its neighbours' (chips, glints, dust).
+func (m *bevelModel) weigh() {
+	n := len(m.place)
+	abs, vars := make([]float64, 0, n), make([]float64, 0, n)
+	for i := range m.place {
+		s := m.info[i][0][0]
+		if s <= 0 {
+			m.place[i], m.sd[i] = 0, math.Inf(1)
+			continue
+		}
+		m.place[i], m.sd[i] = m.score[i][0]/s, 1/math.Sqrt(s)
+		abs, vars = append(abs, math.Abs(m.place[i])), append(vars, 1/s)
+	}
+	if len(abs) < minSegments {
+		return
+	}
+	scatter := 1.4826 * median(abs)
+	m.rough = max(0, scatter*scatter-median(vars))
+	for i := range m.place {
+		v := m.sd[i]*m.sd[i] + m.rough
+		m.weight[i] = robustWeight(m.place[i]/math.Sqrt(v), edgeTukey, true) / (1 + m.rough*m.info[i][0][0])
+		if math.IsInf(v, 1) {
+			m.weight[i] = 0
+		}
+	}
+}
+
+// total sums information and score over the segments, with what is known beforehand.
+func (m *bevelModel) total() (*mat.SymDense, *mat.VecDense) {
+	h, g := mat.NewSymDense(vCommon, nil), mat.NewVecDense(vCommon, nil)
+	for p := range vCommon {
+		gp := m.prior[p] * (m.known[p] - m.common[p])
+		for i, w := range m.weight {
+			gp += w * m.score[i][p]
+		}
+		g.SetVec(p, gp)
+		for q := p; q < vCommon; q++ {
+			v := 0.0
+			if p == q {
+				v = m.prior[p]
+			}
+			for i, w := range m.weight {
+				v += w * m.info[i][p][q]
+			}
+			h.SetSym(p, q, v)
+		}
+	}
+	return h, g
+}
+
+func (m *bevelModel) step() (d [vCommon]float64, ok bool) {
+	h, g := m.total()
+	var chol mat.Cholesky
+	x := mat.NewVecDense(vCommon, nil)
+	if !chol.Factorize(h) || chol.SolveVecTo(x, g) != nil {
+		return d, false
+	}
+	for p := range d {
+		d[p] = x.AtVec(p)
+		if math.IsNaN(d[p]) {
+			return d, false
+		}
+	}
+	return d, true
+}
+
+// apply takes the step, shortened where it would leave what is sensible.
+func (m *bevelModel) apply(d [vCommon]float64) {
+	c, um := &m.common, m.b.um
+	for p, v := range d {
+		switch p + vOwn {
+		case vPlace:
+			c[p] += min(max(v, -um), um)
+		case vBlur:
+			c[p] = min(max(c[p]+v, 0.7*c[p], 0.35*um), 1.4*c[p])
+		case vWidth:
+			c[p] = max(c[p]+min(max(v, -um), um), 0)
+		default:
+			c[p] += v
+		}
+	}
+}
+
+// edge reports the fit, with the covariance of Newey & West (Econometrica 55 (1987) 703) as for
+// plain edges: roughness, glue and tool marks run on from one segment to the next.
+func (m *bevelModel) edge() (*Bevel, error) {
+	n := len(m.weight)
+	used := 0
+	var sum, weight float64
+	for i, w := range m.weight {
+		if w > 0 {
+			used++
+			sum += w * m.place[i] * m.place[i]
+			weight += w
+		}
+	}
+	if used < minSegments {
+		return nil, ErrNoEdge
+	}
+	h, _ := m.total()
+	var chol mat.Cholesky
+	inv := mat.NewSymDense(vCommon, nil)
+	if !chol.Factorize(h) || chol.InverseTo(inv) != nil {
+		return nil, ErrNoEdge
+	}
+	lags := int(math.Ceil(1.5 * math.Sqrt(float64(n))))
+	meat := mat.NewDense(vCommon, vCommon, nil)
+	for lag := 0; lag <= lags; lag++ {
+		bartlett := 1 - float64(lag)/float64(lags+1)
+		for i := lag; i < n; i++ {
+			w := bartlett * m.weight[i] * m.weight[i-lag]
+			for p := range vCommon {
+				for q := range vCommon {
+					v := m.score[i][p] * m.score[i-lag][q]
+					if lag > 0 {
+						v += m.score[i-lag][p] * m.score[i][q]
+					}
+					meat.Set(p, q, meat.At(p, q)+w*v)
+				}
+			}
+		}
+	}
+	// What is known beforehand errs as its standard uncertainty says.
+	for p := range vCommon {
+		meat.Set(p, p, meat.At(p, p)+m.prior[p])
+	}
+	var left, full mat.Dense
+	left.Mul(inv, meat)
+	full.Mul(&left, inv)
+	small := float64(used) / max(1, float64(used-vCommon)) * shortSeries(float64(lags+1)/float64(n))
+	cov := func(p, q int) float64 {
+		v := full.At(p-vOwn, q-vOwn) * small
+		if p == q {
+			v = max(v, inv.At(p-vOwn, p-vOwn)) // never better than without correlation
+		}
+		return v
+	}
+	c := m.common
+	e := &Bevel{
+		Edge: Edge{
+			Line:   m.b.line.Moved(geom.Length(c[0]), c[vTurn-vOwn]),
+			Offset: geom.Length(c[0]), Slope: c[vTurn-vOwn],
+			Cov:      [2][2]float64{{cov(vPlace, vPlace), cov(vPlace, vTurn)}, {cov(vTurn, vPlace), cov(vTurn, vTurn)}},
+			Blur:     geom.Length(c[vBlur-vOwn]),
+			Contrast: c[vGlue-vOwn] - c[vChamfer-vOwn],
+			Used:     float64(used) / float64(n), Rms: geom.Length(math.Sqrt(sum / weight)),
+		},
+		Chamfer: geom.Length(c[vWidth-vOwn]), UChamfer: geom.Length(math.Sqrt(cov(vWidth, vWidth))),
+	}
+	for i := range m.weight {
+		e.Profile = append(e.Profile, EdgePoint{
+			S: geom.Length(m.b.segments[i].s), U: geom.Length(m.place[i]),
+			Sd: geom.Length(m.sd[i]), Used: m.weight[i] > 0,
+		})
+	}
+	return e, nil
+}

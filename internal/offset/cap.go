@@ -1,0 +1,237 @@
+package offset
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"plumbsquare/internal/fiducial"
+	"plumbsquare/internal/fit"
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/part"
+	"plumbsquare/internal/reading"
+	"plumbsquare/internal/scope"
+)
+
+const (
+	// capShift and capTurn say how far from nominal a cap is looked for.
+	capShift = 1000 * geom.Micrometre
+	capTurn  = 4 * geom.Degree
+	capSize  = 100 * geom.Micrometre // chamfer and bead have edges of their own
+
+	chamferMax  = 250 * geom.Micrometre
+	chamferSame = 3 * geom.Micrometre // how alike one tool cuts the chamfers of the four sides
+	blurSame    = 0.05                // how alike the sides are in focus
+	beadPx      = 20.0                // how far outward of the edge is looked at
+)
+
+// Cap measures the cap's outline at the height of its top against the datum and returns its
+// offset. The line that runs along the edge of a machined cap is its chamfer, which lies inside
+// the true edge, and the ragged one outside is glue.
+//
+// It returns a *reading.Refusal as error when no cap of the drawn size can be seen.
+func Cap(src fit.Source, p *part.Part, sc *scope.Scope, datum *fiducial.Found) (*reading.Offset, error) {
+	c := p.Cap
+	src.Plane = sc.Plane(src.Gray.W, src.Gray.H, c.TopMm)
+	nominal, nominalTurn := geom.MmPoint(c.XMm, c.YMm), geom.Angle(c.ThetaDeg)*geom.Degree
+	drawn := rectangle{
+		centre: datum.Pose.ToScope(nominal), turn: datum.Pose.Turn + nominalTurn,
+		width: geom.Length(c.WidthMm) * geom.Millimetre, height: geom.Length(c.HeightMm) * geom.Millimetre,
+	}
+	inset := geom.Length(c.CornerRadiusMm)*geom.Millimetre*1.1 + 6*datum.Blur + chamferMax
+	at := locate(src.Gray, src.Plane, drawn, search{shift: capShift, turn: capTurn, size: capSize, inset: inset})
+	seen := 0
+	for _, a := range at.agreement {
+		if a >= minAgreement {
+			seen++
+		}
+	}
+	if seen < 3 {
+		return nil, noCap(seen, c)
+	}
+	pl, err := measureCap(src, at, drawn, inset, datum.Blur)
+	if err != nil {
+		return nil, err
+	}
+	o := pl.offset(nominal, nominalTurn, sc, c.TopMm, datum, "edges of the cap")
+	o.Of = "cap"
+	o.Edges = pl.readEdges(src)
+	return o, nil
+}
+
+func noCap(seen int, c *part.Cap) *reading.Refusal {
+	return &reading.Refusal{
+		Gate: "no-cap", Got: float64(seen), Limit: 3, Unit: "sides",
+		Instruction: fmt.Sprintf("no cap of %g × %g mm can be seen near its place (%d of 4 sides): check that the sample carries a cap, that this is the right part, and the light", c.WidthMm, c.HeightMm, seen),
+	}
+}
+
+func capEdges(seen int) *reading.Refusal {
+	return &reading.Refusal{
+		Gate: "cap-edges", Got: float64(seen), Limit: 3, Unit: "sides",
+		Instruction: "the cap's sides don't show as straight edges of the drawn size: check that this is the right part, wipe the cap's edges, change the light so that they stand out, and take the picture again",
+	}
+}
+
+// measureCap refines a located cap on raw pixels: first each side by itself, then all again with
+// what they show together of chamfer and blur.
+func measureCap(src fit.Source, at located, drawn rectangle, inset, blur geom.Length) (*plate, error) {
+	um := src.Plane.UmPerPx()
+	reach := chamferMax.Um()/um + beadPx
+	var sides [4]*fit.Side
+	for k := range sides {
+		s, err := fit.NewSide(src, at.side(k), at.half(k)-inset, reach)
+		if err != nil {
+			continue
+		}
+		sides[k] = s
+	}
+	starts, n := startCap(sides, at, drawn, um, blur)
+	if n < 3 {
+		return nil, capEdges(n)
+	}
+	var bevels [4]*fit.Bevel
+	together := func() {
+		for k, s := range sides {
+			if bevels[k] = nil; s == nil {
+				continue
+			}
+			if b, err := s.Fit(starts[k]); err == nil && b.Rms < maxScatter {
+				bevels[k] = b
+			}
+		}
+	}
+	for k := range starts {
+		starts[k].UBlur = 0.3 * blur
+	}
+	together()
+	chamfer, uChamfer, sharp := agree(bevels)
+	for k := range starts {
+		starts[k].Chamfer, starts[k].UChamfer = chamfer, uChamfer
+		starts[k].Blur, starts[k].UBlur = sharp, blurSame*sharp
+	}
+	together()
+
+	p := &plate{rectangle: at.rectangle}
+	seen := 0
+	for k, b := range bevels {
+		if p.used[k] = b != nil; p.used[k] {
+			p.edges[k] = &b.Edge
+			seen++
+		}
+	}
+	for seen >= 3 {
+		if err := p.solve(drawn); err != nil {
+			return nil, err
+		}
+		k := p.crooked(um)
+		if k < 0 {
+			break
+		}
+		p.used[k] = false
+		seen--
+	}
+	if seen < 3 {
+		return nil, capEdges(seen)
+	}
+	return p, nil
+}
+
+// startCap chooses the sides' starts together: one chamfer for all, and opposite sides as far
+// apart as drawn. It returns how many sides have one.
+func startCap(sides [4]*fit.Side, at located, drawn rectangle, um float64, blur geom.Length) (starts [4]fit.BevelStart, n int) {
+	var offsets, chamfers []geom.Length
+	for o := -12.0; o <= 12; o += 0.75 {
+		offsets = append(offsets, geom.Length(o*um))
+	}
+	for c := 0.0; c*um <= chamferMax.Um(); c = 1.15*c + 1 {
+		chamfers = append(chamfers, geom.Length(c*um))
+	}
+	var tables [4][][]fit.BevelStart
+	for k, s := range sides {
+		if s != nil {
+			tables[k] = s.Starts(offsets, chamfers, blur)
+			n++
+		}
+	}
+	best := math.Inf(1)
+	for i := range chamfers {
+		x, cx := pairStarts(tables[0], tables[2], i, drawn.width-at.width, um)
+		y, cy := pairStarts(tables[1], tables[3], i, drawn.height-at.height, um)
+		if cost := cx + cy; cost < best {
+			best = cost
+			starts = [4]fit.BevelStart{x[0], y[0], x[1], y[1]}
+		}
+	}
+	return starts, n
+}
+
+// pairStarts chooses the starts of two opposite sides for one chamfer.
+func pairStarts(plus, minus [][]fit.BevelStart, chamfer int, wider geom.Length, um float64) (best [2]fit.BevelStart, cost float64) {
+	one := func(t [][]fit.BevelStart) (fit.BevelStart, float64) {
+		if t == nil {
+			return fit.BevelStart{}, 0
+		}
+		s := slices.MinFunc(t[chamfer], func(a, b fit.BevelStart) int {
+			if a.Cost < b.Cost {
+				return -1
+			}
+			return 1
+		})
+		return s, s.Cost
+	}
+	if plus == nil || minus == nil {
+		a, ca := one(plus)
+		b, cb := one(minus)
+		return [2]fit.BevelStart{a, b}, ca + cb
+	}
+	sd := math.Hypot(0.5*um, 2*sideSd.Um())
+	cost = math.Inf(1)
+	for _, a := range plus[chamfer] {
+		for _, b := range minus[chamfer] {
+			off := (a.Offset + b.Offset - wider).Um() / sd
+			if c := a.Cost + b.Cost + off*off/2; c < cost {
+				cost, best = c, [2]fit.BevelStart{a, b}
+			}
+		}
+	}
+	return best, cost
+}
+
+// agree returns what the sides show together of the chamfer's width, with its standard
+// uncertainty, and of the blur.
+func agree(bevels [4]*fit.Bevel) (chamfer, uChamfer, blur geom.Length) {
+	var w, sum, blurs float64
+	var n float64
+	for _, b := range bevels {
+		if b == nil {
+			continue
+		}
+		v := b.UChamfer.Um()*b.UChamfer.Um() + chamferSame.Um()*chamferSame.Um()
+		w += 1 / v
+		sum += b.Chamfer.Um() / v
+		blurs += b.Blur.Um()
+		n++
+	}
+	if n == 0 {
+		return 0, 0, 0
+	}
+	chi2 := 0.0
+	for _, b := range bevels {
+		if b != nil {
+			d := b.Chamfer.Um() - sum/w
+			chi2 += d * d / (b.UChamfer.Um()*b.UChamfer.Um() + chamferSame.Um()*chamferSame.Um())
+		}
+	}
+	u := math.Sqrt(max(1, chi2/max(1, n-1)) / w)
+	return geom.Length(sum / w), geom.Length(math.Hypot(u, chamferSame.Um())), geom.Length(blurs / n)
+}
+
+func middle(v []float64) float64 {
+	v = slices.Sorted(slices.Values(v))
+	n := len(v)
+	if n%2 == 1 {
+		return v[n/2]
+	}
+	return (v[n/2-1] + v[n/2]) / 2
+}
