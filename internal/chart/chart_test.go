@@ -194,7 +194,7 @@ func textAt(t *testing.T, p *pen, s string, side vg.Length) vg.Point {
 }
 
 func TestNothingToDraw(t *testing.T) {
-	for _, f := range []Figure{Control{Title: "empty"}} {
+	for _, f := range []Figure{Control{Title: "empty"}, Scatter{Clouds: []Cloud{{Name: "none"}}}, Sites{}} {
 		if err := Write(io.Discard, f, "svg"); err == nil {
 			t.Errorf("%#v: drawn", f)
 		}

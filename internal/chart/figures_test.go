@@ -103,6 +103,18 @@ func figures(t testing.TB) map[string]Figure {
 			Quantity: "offset X of the die against the substrate's datum after reflow", Unit: "µm",
 			Charts: charts(spc.Individuals(process(5, 40, 40, 0), rules)), Labels: longNames(40), LabelsOf: "lot",
 		},
+		"scatter": Scatter{
+			Title: "Where the die sits, part dunlin", Notes: []string{"125 samples"}, Unit: "µm", LimitX: 40, LimitY: 30,
+			Clouds: []Cloud{
+				{"head H1", process(6, 60, 0, 2), process(7, 60, 0, -6)}, {"head H2", process(8, 50, 0, 9), process(9, 50, 0, 1)},
+				{"head H3", process(10, 3, 0, -9), process(11, 3, 0, 1)},
+			},
+		},
+		"scatter far": Scatter{
+			Title: "Where the die sits", Unit: "µm", LimitRadius: 500, Clouds: []Cloud{{"all heads", process(6, 60, 0, 2), process(7, 60, 0, -6)}},
+		},
+		"sites":       Sites{Title: "Columns of part tern", Notes: []string{"12 samples, 1004 sites"}, Sites: someSites(32, 32)},
+		"sites small": Sites{Title: "Balls", Sites: someSites(4, 7)},
 	}
 }
 
@@ -112,4 +124,26 @@ func longNames(n int) []string {
 		names[i] = fmt.Sprintf("WEEK-07/LINE-2/LOT-%04d", i)
 	}
 	return names
+}
+
+func someSites(rows, columns int) (sites []Site) {
+	r := rand.New(rand.NewPCG(12, 1))
+	for row := 1; row <= rows; row++ {
+		for column := 1; column <= columns; column++ {
+			s := Site{Row: row, Column: column, RowName: string(rune('A' + row - 1))}
+			if row > 20 {
+				s.RowName = "A" + string(rune('A'+row-21))
+			}
+			switch v := r.Float64(); {
+			case v < 0.01:
+				s.Missing = 1 + r.IntN(12)
+			case v < 0.02:
+				s.Tilted = 1 + r.IntN(2)
+			case v < 0.025:
+				s.Away = 1
+			}
+			sites = append(sites, s)
+		}
+	}
+	return sites
 }

@@ -198,9 +198,13 @@ func (p *pen) upright(w words, at vg.Point) {
 // with the square of its length.
 const longestLine = 60
 
+func lineStyle(c color.Color, width vg.Length, dashes []vg.Length) draw.LineStyle {
+	return draw.LineStyle{Color: c, Width: width, Dashes: dashes}
+}
+
 // line strokes a line through points.
 func (p *pen) line(c color.Color, width vg.Length, dashes []vg.Length, points ...vg.Point) {
-	style := draw.LineStyle{Color: c, Width: width, Dashes: dashes}
+	style := lineStyle(c, width, dashes)
 	for dashes == nil && len(points) > longestLine {
 		p.StrokeLines(style, points[:longestLine])
 		points = points[longestLine-1:]
