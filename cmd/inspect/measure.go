@@ -19,14 +19,20 @@ straddles a limit) or retake (the picture can't be measured, and why).
 
 A folder means its pictures and those that its traveler.csv names. What is known of a picture
 comes from the flags, else from traveler.csv in its folder (columns image, part, view, scope,
-lot, sample, head, nozzle, pick_position, operator, taken_at), else from PICTURE.yaml beside it
+lot, sample, head, nozzle, pick_position, operator, taken_at, turn_deg), else from PICTURE.yaml beside it
 with the same keys, else from its name and from the station file.
+
+--reversal takes samples shot twice, turned by 180° in between (turn_deg 0 and 180; of two pictures
+alone the second is the turned one). Half the difference is the scope's own bias: an optical axis
+that isn't square to the surface shows what is h higher shifted by h·tan(tilt). --write-scope
+puts it into a scope file, and readings made with that are freed of it.
 
 Expanded uncertainties (k = 2) stand behind ±. docs/readings.md describes every field.`
 
 const measureExample = `  inspect measure --part tern.yaml --scope bench1.yaml --view die-plan lot42/*.png
   inspect measure lot42 -o lot42.jsonl --overlay lot42-overlays
-  inspect measure --json lot42 | head -1`
+  inspect measure --json lot42 | head -1
+  inspect measure --reversal lot42-both-ways --write-scope bench1.yaml`
 
 type measureOptions struct {
 	part, scope, view, station string
@@ -36,6 +42,8 @@ type measureOptions struct {
 	json, budget   bool
 	out, csv       string
 	overlay        string
+	reversal       bool
+	writeScope     string
 	stdout, stderr io.Writer
 }
 
@@ -49,6 +57,9 @@ func newMeasureCmd() *cobra.Command {
 		Args:    usageArgs(cobra.MinimumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.stdout, o.stderr = cmd.OutOrStdout(), cmd.ErrOrStderr()
+			if o.reversal {
+				return runReversal(cmd.Context(), o, args)
+			}
 			return runMeasure(cmd.Context(), o, args)
 		},
 	}
@@ -64,6 +75,8 @@ func newMeasureCmd() *cobra.Command {
 	f.StringVarP(&o.out, "output", "o", "", "write the readings to this file, JSON Lines")
 	f.StringVar(&o.csv, "csv", "", "write a table of shots to this file, and one of sites beside it (NAME-sites.csv)")
 	f.StringVar(&o.overlay, "overlay", "", "draw what was measured over each picture into this folder, PNG")
+	f.BoolVar(&o.reversal, "reversal", false, "report the scope's own bias from samples shot both ways round")
+	f.StringVar(&o.writeScope, "write-scope", "", "with --reversal: write the scope with its bias to this file")
 	f.IntVar(&o.workers, "workers", 0, "pictures measured at a time; 0 is one a core")
 	return cmd
 }
@@ -71,6 +84,9 @@ func newMeasureCmd() *cobra.Command {
 // runMeasure measures what args name. Whatever one picture does, the others are measured; errors
 // are printed as they come and decide the exit status at the end.
 func runMeasure(ctx context.Context, o measureOptions, args []string) error {
+	if o.writeScope != "" {
+		return usagef("--write-scope goes with --reversal")
+	}
 	if o.budget && o.json {
 		return usagef("--budget goes with the table; with --json each reading holds its budget")
 	}
