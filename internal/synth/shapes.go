@@ -142,17 +142,3 @@ func segmentDistance2(p, q float64, a, b [2]float64) float64 {
 	ex, ey := p-a[0]-t*dx, q-a[1]-t*dy
 	return ex*ex + ey*ey
 }
-
-// without returns a shape less others.
-func (s shape) without(others ...shape) shape {
-	return shape{s.box, func(p, q, scale float64) float64 {
-		c := s.cover(p, q, scale)
-		for _, o := range others {
-			if c == 0 {
-				break
-			}
-			c *= 1 - o.cover(p, q, scale)
-		}
-		return c
-	}}
-}
