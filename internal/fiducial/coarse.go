@@ -25,6 +25,7 @@ const (
 
 // A view is a shrunk picture with its maps.
 type view struct {
+	full   *picture.Gray
 	small  *picture.Gray
 	factor int
 	plane  scope.Plane
@@ -33,7 +34,18 @@ type view struct {
 func newView(g *picture.Gray, plane scope.Plane, m *part.Marks) view {
 	narrow := narrowestMm(m) * 1000 / plane.UmPerPx()
 	f := min(max(int(narrow/featurePx), 1), 8)
-	return view{cv.Shrink(g, f), f, plane}
+	return view{g, cv.Shrink(g, f), f, plane}
+}
+
+// holds reports whether a mark fits into the picture.
+func (v view) holds(m *part.Marks) bool {
+	side := 2*v.templateHalf(m) + 1
+	return side <= v.small.W && side <= v.small.H
+}
+
+// templateHalf is how many pixels a mark's template reaches to each side of its middle.
+func (v view) templateHalf(m *part.Marks) int {
+	return int(math.Ceil(sizeMm(m)*500/v.umPerPx())) + marginPx
 }
 
 func narrowestMm(m *part.Marks) float64 {
@@ -73,7 +85,7 @@ func (v view) toSmall(p geom.ImagePoint) (x, y float64) {
 func (v view) template(m *part.Marks) *picture.Gray {
 	const samples = 8
 	um := v.umPerPx()
-	half := int(math.Ceil(sizeMm(m)*500/um)) + marginPx
+	half := v.templateHalf(m)
 	t := picture.New(2*half+1, 2*half+1, 255)
 	for y := range t.H {
 		for x := range t.W {

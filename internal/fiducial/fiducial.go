@@ -6,6 +6,7 @@
 package fiducial
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -15,6 +16,7 @@ import (
 	"plumbsquare/internal/fit"
 	"plumbsquare/internal/geom"
 	"plumbsquare/internal/part"
+	"plumbsquare/internal/picture"
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/scope"
 )
@@ -44,11 +46,6 @@ type Mark struct {
 	ResidualX, ResidualY geom.Length // found minus expected, along the drawing's axes
 }
 
-// Defaults of a part file's fixture.
-const (
-	defaultTurnLimit = 5 * geom.Degree
-)
-
 // Find finds the marks that the part's drawing places on the substrate. put is how the sample was
 // put under the scope, a multiple of 90° counter-clockwise as seen.
 //
@@ -61,20 +58,18 @@ func Find(src fit.Source, p *part.Part, sc *scope.Scope, put geom.Angle) (*Found
 	}
 	src.Plane = sc.Plane(src.Gray.W, src.Gray.H, m.PlaneMm)
 	v := newView(src.Gray, src.Plane, m)
+	if !v.holds(m) {
+		return nil, &reading.Refusal{
+			Gate: "field", Got: float64(min(src.Gray.W, src.Gray.H)), Limit: math.Ceil(sizeMm(m) * 1000 / src.Plane.UmPerPx()), Unit: "px",
+			Instruction: fmt.Sprintf("the picture of %d × %d px isn't even as large as a mark: check the picture, and which part and scope it is of", src.Gray.W, src.Gray.H),
+		}
+	}
 	cand, err := v.candidates(m)
 	if err != nil {
 		return nil, fmt.Errorf("find marks: %w", err)
 	}
-	turnLimit := geom.Angle(p.Fixture.TurnLimitDeg) * geom.Degree
-	if turnLimit == 0 {
-		turnLimit = defaultTurnLimit
-	}
-	tolerance := geom.Length(4*v.umPerPx()) + geom.Length(0.008*span(m.At))
-	guesses := assign(m.At, cand, turnLimit, tolerance)
-	for i := range guesses {
-		guesses[i].quarter = (guesses[i].quarter + 4 - int(math.Round(put.Deg()/90))) % 4
-	}
-	g, err := choose(guesses, cand, p)
+	c := chooser{part: p, view: v, cand: cand, put: put}
+	g, err := c.choose()
 	if err != nil {
 		return nil, err
 	}
@@ -84,16 +79,36 @@ func Find(src fit.Source, p *part.Part, sc *scope.Scope, put geom.Angle) (*Found
 	if err := f.refine(src, m, pose, cand, g); err != nil {
 		return nil, err
 	}
+	f.Pose = pose
+	out := f.inside(src, m)
 	if err := f.solve(m, src.Plane.UmPerPx()); err != nil {
-		return nil, err
+		return nil, cmp.Or(out, err)
 	}
 	if err := f.inside(src, m); err != nil {
+		return nil, err
+	}
+	if err := f.sharp(src.Plane.UmPerPx()); err != nil {
 		return nil, err
 	}
 	if err := f.orientation(v, p); err != nil {
 		return nil, err
 	}
 	return f, nil
+}
+
+// maxBlurPx is from where on the marks are out of focus; common practice, no source. A microscope
+// in focus shows a point spread with a sigma of 1 to 2 px. Dust and glints elsewhere may be sharp.
+const maxBlurPx = 4.0
+
+func (f *Found) sharp(um float64) error {
+	blur := f.Blur.Um() / um
+	if blur <= maxBlurPx {
+		return nil
+	}
+	return &reading.Refusal{
+		Gate: "defocus", Got: blur, Limit: maxBlurPx, Unit: "px",
+		Instruction: fmt.Sprintf("the marks are out of focus, blurred with a sigma of %.1f px: refocus until it is below %.1f px", blur, maxBlurPx),
+	}
 }
 
 // span returns the largest distance between two places, µm.
@@ -105,63 +120,6 @@ func span(places []part.Place) float64 {
 		}
 	}
 	return 1000 * d
-}
-
-func hidden(seen, all int) *reading.Refusal {
-	return &reading.Refusal{
-		Gate: "fiducials-hidden", Got: float64(seen), Limit: 2, Unit: "marks",
-		Instruction: fmt.Sprintf("only %d of %d marks can be seen and two are needed: clean flux or dust off the marks, check that this is the right part, and take the picture again", seen, all),
-	}
-}
-
-// choose takes the best guess that lies upright, unless one that lies another way round explains
-// more.
-func choose(all []guess, cand []candidate, p *part.Part) (*guess, error) {
-	var upright, turned *guess
-	for i := range all {
-		g := &all[i]
-		if g.count < 2 || !sure(g, cand) {
-			continue
-		}
-		if g.quarter == 0 && upright == nil {
-			upright = g
-		}
-		if g.quarter != 0 && turned == nil {
-			turned = g
-		}
-	}
-	n := len(p.Marks.At)
-	switch {
-	case upright == nil && turned == nil:
-		seen := 0
-		for _, c := range cand {
-			if math.Abs(c.score) > sureScore {
-				seen = 1
-			}
-		}
-		return nil, hidden(seen, n)
-	case upright == nil || turned != nil && p.Orientation.By != "fixture" && turned.count > upright.count && turned.score > 1.2*upright.score:
-		return nil, wrongWay(turned.quarter)
-	}
-	return upright, nil
-}
-
-// sure asks that two of the marks stand out, so that two lookalikes don't make a pose.
-func sure(g *guess, cand []candidate) bool {
-	n := 0
-	for _, c := range g.seen {
-		if c >= 0 && math.Abs(cand[c].score) >= sureScore {
-			n++
-		}
-	}
-	return n >= 2
-}
-
-func wrongWay(quarter int) *reading.Refusal {
-	return &reading.Refusal{
-		Gate: "wrong-way-round", Got: float64(90 * quarter), Limit: 0, Unit: "°",
-		Instruction: fmt.Sprintf("the sample lies turned by %d°: put it into the fixture the right way round and take the picture again", 90*quarter),
-	}
 }
 
 func coarsePose(places []part.Place, cand []candidate, g *guess) geom.Pose {
@@ -242,14 +200,20 @@ func (f *Found) samePolarity() {
 
 // inside refuses when a mark lies outside the picture: the technician can move the sample.
 func (f *Found) inside(src fit.Source, m *part.Marks) error {
+	return outside(src.Gray, src.Plane, m, f.Pose)
+}
+
+// outside returns a refusal when a pose has marks outside the picture, nil when all are inside.
+func outside(g *picture.Gray, plane scope.Plane, m *part.Marks, pose geom.Pose) error {
 	var out []string
-	r := sizeMm(m) * 500 / src.Plane.UmPerPx()
+	um := plane.UmPerPx()
+	r := sizeMm(m) * 500 / um
 	worst := 0.0
-	for _, mk := range f.Marks {
-		at := src.Plane.ToImage(f.Pose.ToScope(mk.Place.Point()))
-		beyond := max(r-at.X, r-at.Y, at.X+r-float64(src.Gray.W-1), at.Y+r-float64(src.Gray.H-1))
+	for _, pl := range m.At {
+		at := plane.ToImage(pose.ToScope(pl.Point()))
+		beyond := max(r-at.X, r-at.Y, at.X+r-float64(g.W-1), at.Y+r-float64(g.H-1))
 		if beyond > 0 {
-			out = append(out, mk.Place.Name)
+			out = append(out, pl.Name)
 			worst = max(worst, beyond)
 		}
 	}
@@ -257,9 +221,9 @@ func (f *Found) inside(src fit.Source, m *part.Marks) error {
 		return nil
 	}
 	return &reading.Refusal{
-		Gate: "fiducial-out", Got: worst * src.Plane.UmPerPx() / 1000, Unit: "mm",
+		Gate: "fiducial-out", Got: worst * um / 1000, Unit: "mm",
 		Instruction: fmt.Sprintf("mark %s lies outside the picture: move the sample by %.1f mm and take the picture again",
-			strings.Join(out, ", "), math.Ceil(worst*src.Plane.UmPerPx()/100)/10),
+			strings.Join(out, ", "), math.Ceil(worst*um/100)/10),
 	}
 }
 
@@ -268,29 +232,31 @@ func (f *Found) orientation(v view, p *part.Part) error {
 	if p.Orientation.By != "disc" {
 		return nil
 	}
-	o := p.Orientation
-	disc := &part.Marks{Shape: part.Disc, DiameterMm: o.DiameterMm}
-	look := func(x, y float64) (score float64, err error) {
-		at := v.plane.ToImage(f.Pose.ToScope(geom.MmPoint(x, y)))
-		sx, sy := v.toSmall(at)
-		t := v.template(disc)
-		reach := t.W/2 + 4
-		peaks, err := cv.Peaks(v.small, t, cv.PeakOptions{Max: 1, Within: square(sx, sy, reach)})
-		if err != nil || len(peaks) == 0 {
-			return 0, err
-		}
-		return math.Abs(peaks[0].Score), nil
-	}
-	here, err := look(o.XMm, o.YMm)
-	if err == nil && here >= sureScore {
+	here, there := v.disc(f.Pose, p.Orientation)
+	switch {
+	case here >= sureScore:
 		return nil
-	}
-	there, errThere := look(-o.XMm, -o.YMm)
-	if errThere == nil && there >= sureScore && there > here {
+	case there >= sureScore && there > here:
 		return wrongWay(2)
 	}
 	f.Warnings = append(f.Warnings, "the orientation mark can't be seen: that the sample lies the right way round rests on the fixture")
 	return nil
+}
+
+// disc returns how well the disc that tells the orientation is seen where a pose has it, and
+// where it would be were the sample turned by half a turn more.
+func (v view) disc(pose geom.Pose, o part.Orientation) (here, there float64) {
+	t := v.template(&part.Marks{Shape: part.Disc, DiameterMm: o.DiameterMm})
+	look := func(x, y float64) float64 {
+		sx, sy := v.toSmall(v.plane.ToImage(pose.ToScope(geom.MmPoint(x, y))))
+		// An error means that the place lies outside the picture: nothing is seen there.
+		peaks, err := cv.Peaks(v.small, t, cv.PeakOptions{Max: 1, Within: square(sx, sy, t.W/2+4)})
+		if err != nil || len(peaks) == 0 {
+			return 0
+		}
+		return math.Abs(peaks[0].Score)
+	}
+	return look(o.XMm, o.YMm), look(-o.XMm, -o.YMm)
 }
 
 var errLever = errors.New("the marks lie too close together")
