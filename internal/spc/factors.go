@@ -138,14 +138,15 @@ func levelsOf(f Factor) (names []string, level []int) {
 
 // beyondOthers fits the additive model of all factors, then leaves each out in turn.
 func beyondOthers(values []float64, factors []Factor, out []FactorEffect) {
-	rss, rank := additiveFit(values, factors, -1)
+	m := newAdditive(values, factors)
+	rss, rank := m.fit(-1)
 	df := len(values) - rank
 	for i := range out {
 		e := &out[i]
-		without, less := additiveFit(values, factors, i)
+		without, less := m.fit(i)
 		e.BeyondDF = rank - less
 		switch {
-		case e.BeyondDF == 0 && len(factors) > 1:
+		case e.BeyondDF == 0:
 			e.Remark = "its levels go together with those of " + othersText(factors, i) + ": it can't be told from them"
 		case df < 1:
 			e.Remark = "too few values to tell the factors apart"
@@ -166,68 +167,87 @@ func othersText(factors []Factor, but int) string {
 	return strings.Join(names, ", ")
 }
 
-// additiveFit returns the residual sum of squares of the model with a mean and an effect for each
-// level of each factor but one, and its rank, by Gram–Schmidt with reorthogonalisation.
-func additiveFit(values []float64, factors []Factor, but int) (rss float64, rank int) {
-	n := len(values)
-	var basis [][]float64
-	add := func(column []float64) {
-		length := math.Sqrt(dotProduct(column, column))
-		for range 2 {
-			for _, b := range basis {
-				d := dotProduct(column, b)
-				for i := range column {
-					column[i] -= d * b[i]
-				}
-			}
-		}
-		left := math.Sqrt(dotProduct(column, column))
-		if left <= 1e-9*length { // already spanned
-			return
-		}
-		for i := range column {
-			column[i] /= left
-		}
-		basis = append(basis, column)
-	}
-	ones := make([]float64, n)
-	for i := range ones {
-		ones[i] = 1
-	}
-	add(ones)
-	for k, f := range factors {
-		if k == but {
-			continue
-		}
-		names, level := levelsOf(f)
-		for l := range names[1:] {
-			column := make([]float64, n)
-			for i := range column {
-				if level[i] == l+1 {
-					column[i] = 1
-				}
-			}
-			add(column)
-		}
-	}
-	mean := carefulMean(values)
-	r := make([]float64, n)
-	for i, v := range values {
-		r[i] = v - mean
-	}
-	for _, b := range basis {
-		d := dotProduct(r, b)
-		for i := range r {
-			r[i] -= d * b[i]
-		}
-	}
-	return dotProduct(r, r), len(basis)
+// An additive is the model with a mean and an effect for each level of each factor, as its normal
+// equations: counts of values that share two levels, and sums of values at each. They are small
+// however many values there are.
+type additive struct {
+	factor  []int       // of each column; −1 for the mean
+	gram    [][]float64 // lower triangle
+	sums    []float64   // of the values less their mean
+	squares float64     // sum of squares of the same
 }
 
-func dotProduct(a, b []float64) float64 {
-	var s float64
-	for i := range a {
-		s += a[i] * b[i]
+func newAdditive(values []float64, factors []Factor) additive {
+	m := additive{factor: []int{-1}}
+	column := make([][]int, len(factors)) // of each value, by factor; 0 for the first level, which has none
+	for k, f := range factors {
+		names, level := levelsOf(f)
+		first := len(m.factor)
+		for range names[1:] {
+			m.factor = append(m.factor, k)
+		}
+		column[k] = level
+		for i, l := range level {
+			if l > 0 {
+				column[k][i] = first + l - 1
+			}
+		}
 	}
-	return s
+	m.sums = make([]float64, len(m.factor))
+	for j := range m.factor {
+		m.gram = append(m.gram, make([]float64, j+1))
+	}
+	mean := carefulMean(values)
+	present := make([]int, 0, len(factors)+1)
+	for i, v := range values {
+		d := v - mean
+		m.squares += d * d
+		present = append(present[:0], 0)
+		for k := range column {
+			if c := column[k][i]; c > 0 {
+				present = append(present, c)
+			}
+		}
+		for a, row := range present { // ascending, so this is the lower triangle
+			m.sums[row] += d
+			for _, col := range present[:a+1] {
+				m.gram[row][col]++
+			}
+		}
+	}
+	return m
+}
+
+// fit returns the residual sum of squares without one factor (none for −1), and the rank, by
+// Cholesky's decomposition that passes over columns which those before already span.
+func (m additive) fit(but int) (rss float64, rank int) {
+	rss = m.squares
+	var used []int
+	lower := make([][]float64, len(m.factor))
+	var z []float64
+	for j, f := range m.factor {
+		if f == but && f >= 0 {
+			continue
+		}
+		row := make([]float64, len(used))
+		pivot, sum := m.gram[j][j], m.sums[j]
+		for a, i := range used {
+			v := m.gram[j][i]
+			for b := range a {
+				v -= lower[i][b] * row[b]
+			}
+			row[a] = v / lower[i][a]
+			pivot -= row[a] * row[a]
+			sum -= row[a] * z[a]
+		}
+		if pivot <= 1e-9*m.gram[j][j] {
+			continue
+		}
+		root := math.Sqrt(pivot)
+		lower[j] = append(row, root)
+		used = append(used, j)
+		z = append(z, sum/root)
+		rss -= sum / root * (sum / root)
+	}
+	return math.Max(0, rss), len(used)
 }

@@ -279,6 +279,29 @@ func TestRankFactors(t *testing.T) {
 	wantRel(t, "p beyond", one[0].BeyondP, one[0].Alone.P, 1e-6)
 }
 
+// In a balanced crossed design nothing is shared: each factor takes beyond the others what it takes
+// alone.
+func TestRankFactorsBalanced(t *testing.T) {
+	rng := rand.New(rand.NewPCG(35, 36))
+	var values []float64
+	a, b := Factor{Name: "head"}, Factor{Name: "position"}
+	for i := range 60 {
+		a.Levels = append(a.Levels, fmt.Sprint(i%3))
+		b.Levels = append(b.Levels, fmt.Sprint(i/3%4))
+		values = append(values, 1e6+rng.NormFloat64()+float64(i%3))
+	}
+	r, err := RankFactors(values, []Factor{a, b}, FactorOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range r {
+		wantRel(t, e.Name, e.BeyondSS, e.Alone.SSBetween, 1e-9)
+		if e.BeyondDF != e.Alone.DFBetween {
+			t.Errorf("%s: %d degrees of freedom beyond, %d alone", e.Name, e.BeyondDF, e.Alone.DFBetween)
+		}
+	}
+}
+
 // Factors that do nothing must be claimed in at most the share of runs that the level allows.
 func TestRankFactorsLevel(t *testing.T) {
 	rng := rand.New(rand.NewPCG(27, 28))
