@@ -149,7 +149,7 @@ func (b Break) interval(conf float64) (low, high int) {
 // m/√(2πl³)·exp(−(m+l/2)²/2l), whose integral over m, with e^−ratio·m or without, is closed; the rest
 // is an integral over v = √l.
 func argmaxTail(x, ratio float64) float64 {
-	v, w := gaussPanels(math.Sqrt(x), math.Sqrt(x)+30, 30)
+	v, w := gaussPanels(math.Sqrt(x), math.Sqrt(x)+18, 18) // e^−s²/8 is gone there
 	// z times Mills' ratio is 1 − 1/z² + …; g is what is missing to 1.
 	g := func(z float64) float64 { return 1 - z*millsRatio(z) }
 	var sum float64

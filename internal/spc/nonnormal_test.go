@@ -141,7 +141,7 @@ func TestFitsFindTheirDistribution(t *testing.T) {
 		{Normal, -4, 2.5, 0}, {Lognormal, 1, 0.4, 0}, {Weibull, 0, 8, 1.5}, {Weibull, 0, 1e-3, 20},
 		{Gamma, 0, 2, 3}, {Gamma, 0, 50, 0.7}, {Rayleigh, 0, 4, 0}, {FoldedNormal, 3, 2, 0}, {Exponential, 0, 2, 0},
 	} {
-		const n = 20000
+		const n = 8000
 		x := make([]float64, n)
 		for i := range x {
 			p := (float64(i) + 0.5) / n
