@@ -17,9 +17,11 @@ const (
 	WithinDefault WithinSigma = iota
 	// WithinPooled is the root of the pooled variance, √(Σ(nᵢ−1)sᵢ²/Σ(nᵢ−1)), without c4.
 	WithinPooled
-	// WithinRange is the mean of Rᵢ/d2(nᵢ): R̄/d2 for subgroups of one size.
+	// WithinRange is the mean of Rᵢ/d2(nᵢ), weighted as on the [XbarR] chart: R̄/d2 for subgroups of
+	// one size.
 	WithinRange
-	// WithinSD is the mean of sᵢ/c4(nᵢ): s̄/c4 for subgroups of one size.
+	// WithinSD is the mean of sᵢ/c4(nᵢ), weighted as on the [XbarS] chart: s̄/c4 for subgroups of one
+	// size.
 	WithinSD
 	// WithinMovingRange is MR̄/d2(2) of the single values in the order given.
 	WithinMovingRange
@@ -65,7 +67,7 @@ type Indices struct {
 	DF float64
 
 	P *IndexEstimate // (U−L)/6σ; interval by the chi-square law
-	// K is ppk or Cpk: min(Upper, Lower). Interval after Bissell (1990), Appl. Statist. 39,
+	// K is Ppk or Cpk: min(Upper, Lower). Interval after Bissell (1990), Appl. Statist. 39,
 	// 331–340; where only one limit exists, exact by the noncentral t law.
 	K     IndexEstimate
 	Upper *IndexEstimate // (U−x̄)/3σ; exact by the noncentral t law
@@ -239,34 +241,29 @@ func withinSpread(subgroups [][]float64, all []float64, w WithinSigma) (WithinSi
 	return w, sigma, df, nil
 }
 
-// meanSpread averages the unbiased estimates Rᵢ/d2(nᵢ) or sᵢ/c4(nᵢ) over subgroups of two or more.
+// meanSpread averages the unbiased estimates Rᵢ/d2(nᵢ) or sᵢ/c4(nᵢ) over subgroups of two or more,
+// each weighted by the inverse of its variance, as the charts do.
 func meanSpread(subgroups [][]float64, w WithinSigma) (sigma, df float64, err error) {
-	var sum, cv2 float64
-	m := 0
+	kind, of := rangeSpread, rangeOf
+	if w == WithinSD {
+		kind, of = sdSpread, func(g []float64) float64 { return stat.StdDev(g, nil) }
+	}
+	f := kind.factors()
+	var sum, weights float64
 	for i, g := range subgroups {
 		n := len(g)
 		if n < 2 {
 			continue
 		}
-		m++
-		if w == WithinSD {
-			c4 := C4(n)
-			sum += stat.StdDev(g, nil) / c4
-			cv2 += (1 - c4*c4) / (c4 * c4)
-			continue
-		}
-		if n > maxRangeSubgroup {
+		if w == WithinRange && n > maxRangeSubgroup {
 			return 0, 0, fmt.Errorf("subgroup %d holds %d values: the range wastes most of them, use the standard deviation", i+1, n)
 		}
-		lo, hi := g[0], g[0]
-		for _, v := range g {
-			lo, hi = math.Min(lo, v), math.Max(hi, v)
-		}
-		d2, d3 := D2(n), D3(n)
-		sum += (hi - lo) / d2
-		cv2 += d3 * d3 / (d2 * d2)
+		c := f.at(n)
+		weight := c.mean * c.mean / (c.sd * c.sd) // the inverse square of the coefficient of variation
+		sum += weight * of(g) / c.mean
+		weights += weight
 	}
-	return sum / float64(m), effectiveDF(cv2 / float64(m*m)), nil
+	return sum / weights, effectiveDF(1 / weights), nil
 }
 
 // maxRangeSubgroup is where the range is so much poorer than s (efficiency below 0.7) that it is

@@ -230,6 +230,22 @@ func TestCapabilityProperties(t *testing.T) {
 	})
 }
 
+// The chart of the same subgroups and the capability must not disagree on sigma, sizes alike or not.
+func TestCapabilityMeetsChart(t *testing.T) {
+	groups := [][]float64{{1, 2.5, 2}, {0.5, 3}, {2, 2.2, 1.1, 3.4}, {1.9, 0.2, 2.8}, {1.2, 2.1}}
+	for method, chart := range map[WithinSigma]func([][]float64, Options) ([]Chart, error){WithinRange: XbarR, WithinSD: XbarS} {
+		c, err := AssessCapability(groups, Tolerance{-5, 9}, CapabilityOptions{Within: method})
+		if err != nil {
+			t.Fatal(err)
+		}
+		charts, err := chart(groups, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		wantRel(t, method.String(), c.Within.Sigma, charts[0].Phases[0].Sigma, 1e-12)
+	}
+}
+
 func TestProvingSize(t *testing.T) {
 	n := ProvingSize(1.5, 1.33, 0.95)
 	if b := bissellIndex(1.5, n, float64(n-1), 0.95).AtLeast; b < 1.33 {

@@ -46,3 +46,26 @@ func ExampleBestFits() {
 	// rayleigh of scale 8.0 µm, fit not rejected: true
 	// Ppk 1.56
 }
+
+// Skewed values made normal by a power; the limit goes through the same power.
+func ExampleFitBoxCox() {
+	x := []float64{1.2, 3.4, 2.1, 9.8, 4.4, 1.9, 6.3, 2.7, 14.2, 3.8, 5.1, 2.4, 7.7, 1.5, 4.9, 3.1}
+	b, err := spc.FitBoxCox(x)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	// Any power in the interval does as well; a plain one is easier to explain.
+	const lambda = 0
+	for i := range x {
+		x[i] = spc.BoxCoxOf(x[i], lambda)
+	}
+	c, err := spc.AssessCapability(spc.Singles(x), spc.AtMost(spc.BoxCoxOf(40, lambda)), spc.CapabilityOptions{})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("power %.2f (%.2f to %.2f); by logarithms Ppk %.2f\n", b.Lambda, b.Low, b.High, c.Overall.K.Value)
+	// Output:
+	// power -0.16 (-0.90 to 0.55); by logarithms Ppk 1.16
+}
