@@ -11,6 +11,17 @@ func Shrink(g *picture.Gray, factor int) *picture.Gray {
 	factor = max(factor, 1)
 	out := &picture.Gray{W: g.W / factor, H: g.H / factor, FullScale: g.FullScale}
 	out.Pix = make([]uint16, out.W*out.H)
+	if factor == 2 {
+		for y := range out.H {
+			dst := out.Pix[y*out.W:][:out.W]
+			a, b := g.Pix[2*y*g.W:][:2*len(dst)], g.Pix[(2*y+1)*g.W:][:2*len(dst)]
+			for x := range dst {
+				p, q := a[2*x:2*x+2:2*x+2], b[2*x:2*x+2:2*x+2]
+				dst[x] = uint16((uint32(p[0]) + uint32(p[1]) + uint32(q[0]) + uint32(q[1]) + 2) / 4)
+			}
+		}
+		return out
+	}
 	area := uint64(factor) * uint64(factor)
 	sums := make([]uint64, out.W)
 	for y := range out.H {
@@ -31,10 +42,10 @@ func Shrink(g *picture.Gray, factor int) *picture.Gray {
 // spelled out: the sum of a block then needs no inner loop.
 func addBlocks(sums []uint64, row []uint16, factor int) {
 	switch factor {
-	case 2:
+	case 3:
 		for x := range sums {
-			b := row[2*x : 2*x+2 : 2*x+2]
-			sums[x] += uint64(b[0]) + uint64(b[1])
+			b := row[3*x : 3*x+3 : 3*x+3]
+			sums[x] += uint64(b[0]) + uint64(b[1]) + uint64(b[2])
 		}
 	case 4:
 		for x := range sums {

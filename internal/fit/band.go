@@ -118,7 +118,8 @@ func newBand(src Source, line Line, half geom.Length, reachPx float64, stepPx in
 		if n == 0 {
 			continue
 		}
-		sg := segment{s: sumS / n}
+		all := make([]float64, 3*bins)
+		sg := segment{s: sumS / n, u: all[:0:bins], z: all[bins : bins : 2*bins], w: all[2*bins : 2*bins]}
 		for _, cl := range cells {
 			if cl.n > 0 {
 				z := cl.z / cl.n

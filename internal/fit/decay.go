@@ -1,7 +1,5 @@
 package fit
 
-import "math"
-
 // A decay is a function of the distance outward, blurred, with its derivatives; reach's is by
 // its logarithm.
 type decay struct{ v, dx, dsigma, dreach float64 }
@@ -13,7 +11,7 @@ func exponential(x, t, pdf, sigma, reach float64) decay {
 	if a == 0 {
 		return decay{}
 	}
-	e := math.Exp(q*q/2-x/reach) * a
+	e := exp(q*q/2-x/reach) * a
 	dx := pdf/sigma - e/reach
 	return decay{e, dx, -q*dx - pdf*t/sigma, e*(x/reach-q*q) + pdf*q}
 }

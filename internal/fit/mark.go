@@ -107,9 +107,11 @@ func outlined(px *Pixels, start geom.ScopePoint, blur geom.Length, cover func(x,
 	x0, y0 := float64(start.X-px.Origin.X), float64(start.Y-px.Origin.Y)
 	i := -1
 	return px.where(func(x, y float64) bool {
-		i++
+		if i++; i%few == 0 {
+			return true
+		}
 		v := cover(x-x0, y-y0, 0, wider*blur.Um()).v
-		return i%few == 0 || v > near && v < 1-near
+		return v > near && v < 1-near
 	})
 }
 

@@ -39,3 +39,21 @@ func normal(x float64) (cdf, pdf float64) {
 	pdf = a.pdf + s*(b.pdf-a.pdf) - p*x0*a.pdf - q*(x0+h)*b.pdf
 	return cdf, pdf
 }
+
+const expSteps = 64
+
+var expTable = func() (t [expSteps]float64) {
+	for i := range t {
+		t[i] = math.Exp2(float64(i) / expSteps)
+	}
+	return t
+}()
+
+// exp returns e to the power of x, |x| below 700, to a relative 4e-11: the nearest 64th power of two
+// times the series of what is left.
+func exp(x float64) float64 {
+	n := int(math.Floor(x*(expSteps*math.Log2E) + 0.5))
+	r := x - float64(n)*(math.Ln2/expSteps)
+	p := 1 + r*(1+r*(1./2+r*(1./6)))
+	return p * expTable[n&(expSteps-1)] * math.Float64frombits(uint64(n>>6+1023)<<52)
+}

@@ -26,12 +26,20 @@ func (p *Pixels) Reset(origin geom.ScopePoint) {
 
 // where returns the pixels that keep, called in order, says yes to.
 func (p *Pixels) where(keep func(x, y float64) bool) *Pixels {
-	q := &Pixels{Origin: p.Origin}
+	at := make([]int32, 0, len(p.X))
 	for i := range p.X {
 		if keep(p.X[i], p.Y[i]) {
-			q.X, q.Y, q.Z = append(q.X, p.X[i]), append(q.Y, p.Y[i]), append(q.Z, p.Z[i])
-			q.Weight, q.Block = append(q.Weight, p.Weight[i]), append(q.Block, p.Block[i])
+			at = append(at, int32(i))
 		}
+	}
+	n := len(at)
+	all := make([]float64, 4*n)
+	q := &Pixels{
+		Origin: p.Origin, X: all[:n:n], Y: all[n : 2*n : 2*n], Z: all[2*n : 3*n : 3*n], Weight: all[3*n:],
+		Block: make([]int32, n),
+	}
+	for k, i := range at {
+		q.X[k], q.Y[k], q.Z[k], q.Weight[k], q.Block[k] = p.X[i], p.Y[i], p.Z[i], p.Weight[i], p.Block[i]
 	}
 	return q
 }
