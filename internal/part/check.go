@@ -250,7 +250,7 @@ func checkBelow(doc *strictyaml.Document, path, what string, value float64, othe
 func (p *Part) checkLimits(doc *strictyaml.Document) {
 	for _, l := range []struct{ key, needs, why string }{
 		{"offset_x_um", "die", "a die"}, {"offset_y_um", "die", "a die"}, {"theta_deg", "die", "a die"}, {"size_um", "die", "a die"},
-		{"bump_um", "die.bumps", "die.bumps"},
+		{"bump_um", "die.bumps", "die.bumps"}, {"bump_pad_percent", "die.bumps.pad_mm", "die.bumps with pad_mm"},
 		{"cap_x_um", "cap", "a cap"}, {"cap_y_um", "cap", "a cap"}, {"cap_theta_deg", "cap", "a cap"},
 		{"shrink_percent", "marks", "marks"},
 		{"missing", "array", "an array"}, {"tip_um", "array", "an array"}, {"tilt_deg", "array", "an array"},

@@ -137,16 +137,17 @@ type Array struct {
 // Limits are what the part is judged by. A limit of 0 is not judged, except MissingColumns,
 // where nil is not judged.
 type Limits struct {
-	OffsetXUm     float64 `yaml:"offset_x_um"` // |X| of die or cap
-	OffsetYUm     float64 `yaml:"offset_y_um"` // |Y|
-	ThetaDeg      float64 `yaml:"theta_deg"`   // |θ|
-	BumpUm        float64 `yaml:"bump_um"`     // worst bump misregistration
-	CapXUm        float64 `yaml:"cap_x_um"`    // the same for the cap
-	CapYUm        float64 `yaml:"cap_y_um"`
-	CapThetaDeg   float64 `yaml:"cap_theta_deg"`
-	ShrinkPercent float64 `yaml:"shrink_percent"` // |scale of the marks - 1|
-	SizeUm        float64 `yaml:"size_um"`        // die side against the drawing; beyond it the die is a wrong one
-	Missing       *int    `yaml:"missing"`        // missing columns or balls allowed
-	TiltDeg       float64 `yaml:"tilt_deg"`       // lean of one column
-	TipUm         float64 `yaml:"tip_um"`         // distance of a tip or ball from its site
+	OffsetXUm      float64 `yaml:"offset_x_um"`      // |X| of die or cap
+	OffsetYUm      float64 `yaml:"offset_y_um"`      // |Y|
+	ThetaDeg       float64 `yaml:"theta_deg"`        // |θ|
+	BumpUm         float64 `yaml:"bump_um"`          // worst bump misregistration
+	BumpPadPercent float64 `yaml:"bump_pad_percent"` // the same as a share of the pad's diameter
+	CapXUm         float64 `yaml:"cap_x_um"`         // the same for the cap
+	CapYUm         float64 `yaml:"cap_y_um"`
+	CapThetaDeg    float64 `yaml:"cap_theta_deg"`
+	ShrinkPercent  float64 `yaml:"shrink_percent"` // |scale of the marks - 1|
+	SizeUm         float64 `yaml:"size_um"`        // die side against the drawing; beyond it the die is a wrong one
+	Missing        *int    `yaml:"missing"`        // missing columns or balls allowed
+	TiltDeg        float64 `yaml:"tilt_deg"`       // lean of one column
+	TipUm          float64 `yaml:"tip_um"`         // distance of a tip or ball from its site
 }

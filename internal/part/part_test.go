@@ -206,6 +206,7 @@ func TestLoadSaysWhatDoesNotFit(t *testing.T) {
 		{"tilt without height", tern, "  height_mm: 2.21\n", "", `the lean of a column can't be judged without its height`},
 		{"limit without cap", wren, "tip_um: 150", "tip_um: 150\n  cap_x_um: 9", `limits.cap_x_um: this limit needs a cap`},
 		{"limit without bumps", wren, "tip_um: 150", "tip_um: 150\n  bump_um: 9", `limits.bump_um: this limit needs die.bumps`},
+		{"share of no pad", tern, "bump_um: 125", "bump_pad_percent: 25", `limits.bump_pad_percent: this limit needs die.bumps with pad_mm`},
 		{"bumps too many", plover, "rows: 21", "rows: 31", `more than the die's 5 × 5 mm`},
 		{"die mark outside", plover, "{name: D1, x_mm: -2.2", "{name: D1, x_mm: -3.2", `mark D1 at (-3.2, 2.2) mm lies outside of the die`},
 		{"disc without size", tern, "  diameter_mm: 0.5\n", "", `orientation.diameter_mm: missing: orientation by disc needs its diameter_mm`},

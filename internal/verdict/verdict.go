@@ -36,13 +36,16 @@ func Judge(r *reading.Reading, p *part.Part, doubtful []string) reading.Verdict 
 	var j judge
 	l := p.Limits
 	if s := r.Substrate; s != nil && s.UScale > 0 {
-		j.hold("shrink_percent", "the substrate's shrink", 100*(s.Scale-1), 100*s.UScale, l.ShrinkPercent, "%")
+		j.shrink(s, l)
 	}
 	if o := r.Offset; o != nil {
 		if p.Die != nil && o.Of == "die" {
 			j.size(o, p.Die, l.SizeUm)
 		}
 		j.offset(o, l)
+		if o.Bump != nil && o.Of == "die" && p.Die != nil {
+			j.bump(o.Bump, p.Die, l)
+		}
 	}
 	if a := r.Array; a != nil {
 		j.array(a, l)
@@ -73,6 +76,16 @@ func (j *judge) hold(what, name string, value, u, limit float64, unit string) {
 	})
 }
 
+// shrink holds the scale that the marks show against its limit. The ceramic is not the only one that
+// may be off: with another scope file or magnification everything else is wrong by as much.
+func (j *judge) shrink(s *reading.Substrate, l part.Limits) {
+	before := len(j.reasons)
+	j.hold("shrink_percent", "the substrate's size less the drawn one", 100*(s.Scale-1), 100*s.UScale, l.ShrinkPercent, "%")
+	for i := before; i < len(j.reasons); i++ {
+		j.reasons[i].Text += ": if other samples show it too, check that the scope file belongs to this scope and magnification"
+	}
+}
+
 func (j *judge) offset(o *reading.Offset, l part.Limits) {
 	x, y, theta := l.OffsetXUm, l.OffsetYUm, l.ThetaDeg
 	if o.Of == "cap" {
@@ -81,8 +94,17 @@ func (j *judge) offset(o *reading.Offset, l part.Limits) {
 	j.hold("offset_x_um", "the X offset", o.XUm, o.UXUm, x, "µm")
 	j.hold("offset_y_um", "the Y offset", o.YUm, o.UYUm, y, "µm")
 	j.hold("theta_deg", "the turn", o.ThetaDeg, o.UTheta, theta, "°")
-	if b := o.Bump; b != nil && o.Of == "die" {
-		j.hold("bump_um", fmt.Sprintf("the misregistration at bump row %d column %d", b.Row, b.Column), b.MissUm, b.UUm, l.BumpUm, "µm")
+}
+
+// bump holds the worst bump against its limits. Surface tension draws a die straight at reflow from
+// as far as a share of the pad's diameter, so the limit may be stated as one (common practice, no
+// source).
+func (j *judge) bump(b *reading.Bump, d *part.Die, l part.Limits) {
+	name := fmt.Sprintf("the misregistration at bump row %d column %d", b.Row, b.Column)
+	j.hold("bump_um", name, b.MissUm, b.UUm, l.BumpUm, "µm")
+	if d.Bumps != nil && d.Bumps.PadMm > 0 {
+		share := 100 / (1000 * d.Bumps.PadMm)
+		j.hold("bump_pad_percent", name+" as a share of the pad", share*b.MissUm, share*b.UUm, l.BumpPadPercent, "%")
 	}
 }
 

@@ -157,6 +157,12 @@ func TestJudgeDie(t *testing.T) {
 		{"unsure of y", func(r *reading.Reading, _ *part.Part) { r.Offset.UYUm = 36 }, reading.Review, "offset_y_um review"},
 		{"turned", func(r *reading.Reading, _ *part.Part) { r.Offset.ThetaDeg = -0.6 }, reading.Reject, "theta_deg reject"},
 		{"bump", func(r *reading.Reading, _ *part.Part) { r.Offset.Bump.MissUm = 140 }, reading.Reject, "bump_um reject"},
+		{"share of the pad", func(r *reading.Reading, p *part.Part) {
+			p.Die.Bumps, p.Limits.BumpPadPercent = &part.Bumps{PadMm: 0.12}, 40 // 50 of 120 µm are 41.7 %
+		}, reading.Reject, "bump_pad_percent reject"},
+		{"share of no pad", func(r *reading.Reading, p *part.Part) {
+			p.Die.Bumps, p.Limits.BumpPadPercent = &part.Bumps{}, 40
+		}, reading.Accept, ""},
 		{"shrunk", func(r *reading.Reading, _ *part.Part) { r.Substrate.Scale = 0.993 }, reading.Reject, "shrink_percent reject"},
 		{"shrunk, two marks", func(r *reading.Reading, _ *part.Part) { r.Substrate.Scale, r.Substrate.UScale = 0.995, 1e-3 }, reading.Review, "shrink_percent review"},
 		{"scale not measured", func(r *reading.Reading, _ *part.Part) { r.Substrate.Scale, r.Substrate.UScale = 0, 0 }, reading.Accept, ""},
