@@ -44,14 +44,15 @@ const (
 )
 
 const (
-	bevelSteps  = 25
-	bevelUnlike = 0.015 // departure of the surroundings from the model, of the contrast per pixel
-	bevelPx     = 4.0   // window inward of the chamfer and outward of the beads, beyond the blur
-	beadReach   = 3.0   // widest bead looked at, of the mean one
-	beadSpread  = 1.5   // of the beads' widths about their mean
-	devTypical  = 0.05  // scatter of the levels of chamfer and glue along a side, of the contrast
-	bevelTrend  = 0.3   // their change from the middle of a side to its end
-	bevelGrain  = 0.03  // grain of face and ground
+	bevelSteps    = 30
+	bevelSettling = 3     // steps in which levels and beads, still far off, settle before the edge moves
+	bevelUnlike   = 0.015 // departure of the surroundings from the model, of the contrast per pixel
+	bevelPx       = 4.0   // window inward of the chamfer and outward of the beads, beyond the blur
+	beadReach     = 3.0   // widest bead looked at, of the mean one
+	beadSpread    = 1.5   // of the beads' widths about their mean
+	devTypical    = 0.05  // scatter of the levels of chamfer and glue along a side, of the contrast
+	bevelTrend    = 0.3   // their change from the middle of a side to its end
+	bevelGrain    = 0.03  // grain of face and ground
 )
 
 // A Bevel is a fitted edge with its chamfer.
@@ -62,13 +63,12 @@ type Bevel struct {
 }
 
 // A BevelStart is what is known of a side before its fit: where the true edge lies outward of the
-// line, how wide chamfer and bead are, and the levels.
+// line, how wide chamfer and bead are, the point spread and the levels.
 type BevelStart struct {
-	Offset, Chamfer, Bead     geom.Length
-	Face, Bevel, Glue, Ground float64 // levels, DN
-	Blur                      geom.Length
-	UChamfer, UBlur           geom.Length // standard uncertainties of what is known; 0 for nothing
-	Cost                      float64     // of the start: the lower the likelier
+	Offset, Chamfer, Bead, Blur geom.Length
+	UOffset, UChamfer, UBlur    geom.Length // how well they are known; 0 for not at all
+	Face, Bevel, Glue, Ground   float64     // levels, DN
+	Cost                        float64     // of the start: the lower the likelier
 }
 
 // A Side is the raw pixels along one side of a body, straightened.
@@ -127,7 +127,7 @@ func (s *Side) Fit(at BevelStart) (*Bevel, error) {
 			m.prior[p-vOwn] = 1 / (sd * sd)
 		}
 	}
-	set(vPlace, at.Offset.Um(), 0)
+	set(vPlace, at.Offset.Um(), at.UOffset.Um())
 	set(vBlur, at.Blur.Um(), at.UBlur.Um())
 	set(vWidth, at.Chamfer.Um(), at.UChamfer.Um())
 	set(vChamfer, at.Bevel, 2*m.contrast)
@@ -142,7 +142,7 @@ func (s *Side) Fit(at BevelStart) (*Bevel, error) {
 			m.reduce(i)
 		}
 		m.weigh()
-		d, ok := m.step()
+		d, ok := m.step(step < bevelSettling)
 		if !ok {
 			return nil, ErrNoEdge
 		}
@@ -150,7 +150,7 @@ func (s *Side) Fit(at BevelStart) (*Bevel, error) {
 		if math.Abs(m.common[0]-at.Offset.Um()) > 6*s.b.um {
 			return nil, ErrNoEdge
 		}
-		if step > 3 && math.Abs(d[vPlace-vOwn]) < 1e-3*s.b.um && math.Abs(d[vWidth-vOwn]) < 3e-3*s.b.um && math.Abs(d[vTurn-vOwn])*m.half < 3e-3*s.b.um {
+		if step > bevelSettling && math.Abs(d[vPlace-vOwn]) < 1e-3*s.b.um && math.Abs(d[vWidth-vOwn]) < 3e-3*s.b.um && math.Abs(d[vTurn-vOwn])*m.half < 3e-3*s.b.um {
 			break
 		}
 	}
@@ -352,8 +352,18 @@ func (m *bevelModel) total() (*mat.SymDense, *mat.VecDense) {
 	return h, g
 }
 
-func (m *bevelModel) step() (d [vCommon]float64, ok bool) {
+// step returns the step of the common parameters; settling lets only the levels move.
+func (m *bevelModel) step(settling bool) (d [vCommon]float64, ok bool) {
 	h, g := m.total()
+	if settling {
+		for _, p := range [...]int{vPlace, vTurn, vBlur, vWidth} {
+			for q := range vCommon {
+				h.SetSym(p-vOwn, q, 0)
+			}
+			h.SetSym(p-vOwn, p-vOwn, 1)
+			g.SetVec(p-vOwn, 0)
+		}
+	}
 	var chol mat.Cholesky
 	x := mat.NewVecDense(vCommon, nil)
 	if !chol.Factorize(h) || chol.SolveVecTo(x, g) != nil {

@@ -20,7 +20,7 @@ func (s *Side) Starts(offsets, chamfers []geom.Length, blur geom.Length) [][]Bev
 	p := s.b.meanProfile()
 	um, sigma := s.b.um, blur.Um()
 	out := make([][]BevelStart, len(chamfers))
-	type column []float64
+	type column = []float64
 	step := func(at, sd float64) column {
 		v := make(column, len(p.u))
 		for i, u := range p.u {
@@ -28,35 +28,27 @@ func (s *Side) Starts(offsets, chamfers []geom.Length, blur geom.Length) [][]Bev
 		}
 		return v
 	}
-	edges := make([]column, len(offsets))
-	type bead struct {
-		width float64
-		outer column
-	}
-	beads := make([][]bead, len(offsets))
-	for k, o := range offsets {
-		edges[k] = step(o.Um(), sigma)
-		for _, a := range [...]float64{1, 2, 3.5, 5, 7, 10, 14} {
-			beads[k] = append(beads[k], bead{a * um, step(o.Um()+a*um, math.Hypot(sigma, 0.45*a*um))})
-		}
-	}
-	for i, c := range chamfers {
+	for i := range out {
 		out[i] = make([]BevelStart, len(offsets))
-		for k, o := range offsets {
-			inner := step(o.Um()-c.Um(), sigma)
-			best := &out[i][k]
-			best.Cost = math.Inf(1)
-			for _, b := range beads[k] {
-				st, ok := p.levels(inner, edges[k], b.outer, c > 0)
-				if ok && st.Cost < best.Cost {
-					*best = st
-					best.Offset, best.Chamfer, best.Bead, best.Blur = o, c, geom.Length(b.width), blur
-				}
-			}
+	}
+	for k, o := range offsets {
+		edge := step(o.Um(), sigma)
+		var outer [len(beadSteps)]column
+		for j, a := range beadSteps {
+			outer[j] = step(o.Um()+a*um, math.Hypot(sigma, 0.35*a*um))
+		}
+		for i, c := range chamfers {
+			st := p.levels(step(o.Um()-c.Um(), sigma), edge, outer[:], um, c > 0)
+			st.Offset, st.Chamfer, st.Blur = o, c, blur
+			out[i][k] = st
 		}
 	}
 	return out
 }
+
+// beadSteps are the distances from the true edge, px, at which the level may change where beads
+// end; so many are enough for any mixture of widths.
+var beadSteps = [...]float64{1.5, 3, 4.5, 6.5, 9, 13}
 
 // A meanProfile is what a side shows across on the whole: the median over its segments.
 type meanProfile struct{ u, z []float64 }
@@ -86,59 +78,72 @@ func (b *band) meanProfile() meanProfile {
 	return p
 }
 
-// levels fits the levels of face, chamfer, glue and ground and the slopes of face and ground by
-// least squares.
-func (p meanProfile) levels(inner, edge, outer []float64, chamfer bool) (BevelStart, bool) {
-	const params = 6
-	var h [params][params]float64
-	var g [params]float64
+// levels fits the levels of face, chamfer and glue, what the level changes by at each of the outer
+// steps, and the slopes of face and ground by least squares.
+func (p meanProfile) levels(inner, edge []float64, outer [][]float64, um float64, chamfer bool) BevelStart {
+	const params = 5 + len(beadSteps)
+	var h [params * params]float64
+	var g, d [params]float64
 	zz := 0.0
 	span := p.u[len(p.u)-1] - p.u[0]
+	last := len(outer) - 1
 	for i, u := range p.u {
-		d := [params]float64{1 - inner[i], inner[i] - edge[i], edge[i] - outer[i], outer[i]}
-		d[4], d[5] = d[0]*u/span, d[3]*u/span
+		d[0], d[1], d[2] = 1-inner[i], inner[i]-edge[i], edge[i]
+		d[3], d[4] = d[0]*u/span, outer[last][i]*u/span
+		for j := range outer {
+			d[5+j] = outer[j][i]
+		}
+		if !chamfer {
+			d[1] = 0
+		}
 		for a := range params {
 			for b := a; b < params; b++ {
-				h[a][b] += d[a] * d[b]
+				h[a*params+b] += d[a] * d[b]
 			}
 			g[a] += d[a] * p.z[i]
 		}
 		zz += p.z[i] * p.z[i]
 	}
-	// Slopes are small beside levels; a chamfer of no width has no level.
-	h[4][4] += 0.05
-	h[5][5] += 0.05
-	if !chamfer {
-		h[1] = [params]float64{1: 1}
-		h[0][1], g[1] = 0, 0
-	}
-	sym := mat.NewSymDense(params, nil)
+	// Slopes are small beside levels, and steps that the picture doesn't need are none.
 	for a := range params {
-		for b := a; b < params; b++ {
-			sym.SetSym(a, b, h[a][b])
+		h[a*params+a] += 1e-6
+		if a >= 3 {
+			h[a*params+a] += 0.02
 		}
 	}
+	worst := BevelStart{Cost: math.Inf(1)}
 	var chol mat.Cholesky
 	x := mat.NewVecDense(params, nil)
-	if !chol.Factorize(sym) || chol.SolveVecTo(x, mat.NewVecDense(params, g[:])) != nil {
-		return BevelStart{}, false
+	if !chol.Factorize(mat.NewSymDense(params, h[:])) || chol.SolveVecTo(x, mat.NewVecDense(params, g[:])) != nil {
+		return worst
 	}
 	left := zz
 	for a := range params {
 		left -= g[a] * x.AtVec(a)
 	}
-	n := float64(len(p.u))
-	st := BevelStart{Face: x.AtVec(0), Bevel: x.AtVec(1), Glue: x.AtVec(2), Ground: x.AtVec(3)}
+	st := BevelStart{Face: x.AtVec(0), Bevel: x.AtVec(1), Glue: x.AtVec(2)}
 	if !chamfer {
 		st.Bevel = st.Face
 	}
-	for _, v := range [4]float64{st.Face, st.Bevel, st.Glue, st.Ground} {
-		if v < 0 {
-			return BevelStart{}, false // no light is less than none
+	st.Ground = st.Glue
+	for j := range outer {
+		st.Ground += x.AtVec(5 + j)
+	}
+	if min(st.Face, st.Bevel, st.Glue, st.Ground) < 0 {
+		return worst // no light is less than none
+	}
+	// The bead ends on the whole where half of the change outward is reached.
+	level := st.Glue
+	st.Bead = geom.Length(beadSteps[last] * um)
+	for j := range outer {
+		if level += x.AtVec(5 + j); math.Abs(level-st.Glue) >= math.Abs(st.Ground-st.Glue)/2 {
+			st.Bead = geom.Length(beadSteps[j] * um)
+			break
 		}
 	}
 	// Tool marks and grain leave one level step in a hundred unexplained at best.
+	n := float64(len(p.u))
 	floor := 0.01 * (max(st.Face, st.Bevel, st.Glue, st.Ground) - min(st.Face, st.Bevel, st.Glue, st.Ground))
 	st.Cost = n / 2 * math.Log(max(left, 0)/n+floor*floor+1e-12)
-	return st, true
+	return st
 }

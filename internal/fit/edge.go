@@ -39,6 +39,9 @@ type EdgeWindow struct {
 	SearchPx float64     // how far from the line the edge may lie
 	Blur     geom.Length // start for the point spread; 0 means 1.2 px
 	BestOnly bool        // fit only the edge that stands out most
+	// Unshaded says that no wall stands on what lies outside, so there is no shadow to fit: the
+	// edge of the substrate over what lies far below.
+	Unshaded bool
 }
 
 // ErrNoEdge means that no straight edge was seen in the window.
@@ -77,7 +80,7 @@ func FitEdges(src Source, line Line, win EdgeWindow) ([]*Edge, error) {
 	for _, s := range b.search(win.SearchPx*um, win.Half.Um(), blurPx*um) {
 		at := line.Moved(geom.Length(s.offset), s.slope)
 		near := newBand(src, at, win.Half, max(insideSigmas*blurPx+shadowPx, cleanSigmas*blurPx)+windowPx, stepPx)
-		e, err := near.fitStretches(blurPx*um, win.Corner.Um())
+		e, err := near.fitStretches(blurPx*um, win.Corner.Um(), win.Unshaded)
 		if err != nil {
 			continue
 		}

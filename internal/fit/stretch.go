@@ -71,6 +71,7 @@ type edgeModel struct {
 	half     float64 // µm, half of the edge's length
 	straight float64 // µm, what of it takes part
 	contrast float64 // typical step, for what slopes are typical
+	unshaded bool    // the edge casts no shadow
 
 	// Of the last step:
 	info   [][eCommon][eCommon]float64 // reduced information of each segment
@@ -81,14 +82,15 @@ type edgeModel struct {
 	rough  float64   // variance of the places beyond noise, µm²
 }
 
-// fitStretches fits the model to the band around its line, leaving out corner µm at each end.
-func (b *band) fitStretches(blur, corner float64) (*Edge, error) {
+// fitStretches fits the model to the band around its line, leaving out corner µm at each end;
+// unshaded leaves out the shadow.
+func (b *band) fitStretches(blur, corner float64, unshaded bool) (*Edge, error) {
 	n := len(b.segments)
 	if n < minSegments {
 		return nil, ErrNoEdge
 	}
 	m := &edgeModel{
-		b: b, own: make([][eOwn]float64, n),
+		b: b, unshaded: unshaded, own: make([][eOwn]float64, n),
 		info: make([][eCommon][eCommon]float64, n), score: make([][eCommon]float64, n),
 		weight: make([]float64, n), place: make([]float64, n), sd: make([]float64, n),
 	}
@@ -172,6 +174,9 @@ func (m *edgeModel) reduce(i int) {
 			eShadow: -out * e, eTrend: -out * e * along,
 			eReach: -out * kappa * dl,
 			eShape: -out * kappa * (hard.v - soft.v),
+		}
+		if m.unshaded {
+			d[eShadow], d[eTrend] = 0, 0
 		}
 		// What lies about an edge is the less like the model the farther it is.
 		off := unlike * m.contrast * x / m.b.um

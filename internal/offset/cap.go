@@ -90,27 +90,28 @@ func measureCap(src fit.Source, at located, drawn rectangle, inset, blur geom.Le
 	if n < 3 {
 		return nil, capEdges(n)
 	}
-	var bevels [4]*fit.Bevel
-	together := func() {
+	fitAll := func() (bevels [4]*fit.Bevel) {
 		for k, s := range sides {
-			if bevels[k] = nil; s == nil {
+			if s == nil {
 				continue
 			}
 			if b, err := s.Fit(starts[k]); err == nil && b.Rms < maxScatter {
 				bevels[k] = b
 			}
 		}
+		return bevels
 	}
+	// Near the starts first, which all sides chose together.
 	for k := range starts {
-		starts[k].UBlur = 0.3 * blur
+		s := &starts[k]
+		s.UOffset, s.UChamfer, s.UBlur = geom.Length(0.2*um), geom.Length(0.3*um), 0.15*s.Blur
 	}
-	together()
-	chamfer, uChamfer, sharp := agree(bevels)
+	chamfer, uChamfer, sharp := agree(fitAll())
 	for k := range starts {
-		starts[k].Chamfer, starts[k].UChamfer = chamfer, uChamfer
-		starts[k].Blur, starts[k].UBlur = sharp, blurSame*sharp
+		s := &starts[k]
+		s.UOffset, s.Chamfer, s.UChamfer, s.Blur, s.UBlur = 0, chamfer, uChamfer, sharp, blurSame*sharp
 	}
-	together()
+	bevels := fitAll()
 
 	p := &plate{rectangle: at.rectangle}
 	seen := 0
@@ -138,32 +139,61 @@ func measureCap(src fit.Source, at located, drawn rectangle, inset, blur geom.Le
 }
 
 // startCap chooses the sides' starts together: one chamfer for all, and opposite sides as far
-// apart as drawn. It returns how many sides have one.
+// apart as drawn; roughly first, then finely. It returns how many sides have one.
 func startCap(sides [4]*fit.Side, at located, drawn rectangle, um float64, blur geom.Length) (starts [4]fit.BevelStart, n int) {
-	var offsets, chamfers []geom.Length
-	for o := -12.0; o <= 12; o += 0.75 {
-		offsets = append(offsets, geom.Length(o*um))
-	}
-	for c := 0.0; c*um <= chamferMax.Um(); c = 1.15*c + 1 {
-		chamfers = append(chamfers, geom.Length(c*um))
-	}
-	var tables [4][][]fit.BevelStart
+	wider := [2]geom.Length{drawn.width - at.width, drawn.height - at.height}
+	var offsets [4][]geom.Length
 	for k, s := range sides {
+		offsets[k] = steps(0, 12*um, 0.75*um)
 		if s != nil {
-			tables[k] = s.Starts(offsets, chamfers, blur)
 			n++
 		}
 	}
+	var chamfers []geom.Length
+	for c := 0.0; c*um <= chamferMax.Um(); c = 1.15*c + 1 {
+		chamfers = append(chamfers, geom.Length(c*um))
+	}
 	best := math.Inf(1)
-	for i := range chamfers {
-		x, cx := pairStarts(tables[0], tables[2], i, drawn.width-at.width, um)
-		y, cy := pairStarts(tables[1], tables[3], i, drawn.height-at.height, um)
-		if cost := cx + cy; cost < best {
-			best = cost
-			starts = [4]fit.BevelStart{x[0], y[0], x[1], y[1]}
+	choose := func(chamfers []geom.Length, blur geom.Length) {
+		var tables [4][][]fit.BevelStart
+		for k, s := range sides {
+			if s != nil {
+				tables[k] = s.Starts(offsets[k], chamfers, blur)
+			}
+		}
+		for i := range chamfers {
+			x, cx := pairStarts(tables[0], tables[2], i, wider[0], um)
+			y, cy := pairStarts(tables[1], tables[3], i, wider[1], um)
+			if cost := cx + cy; cost < best {
+				best = cost
+				starts = [4]fit.BevelStart{x[0], y[0], x[1], y[1]}
+			}
+		}
+	}
+	choose(chamfers, blur)
+	for _, fine := range [2]float64{0.3, 0.1} {
+		from := starts
+		c := max(from[0].Chamfer, from[1].Chamfer).Um() // of one side at least it is known
+		step := fine * max(um, 0.5*c)
+		for k := range offsets {
+			offsets[k] = steps(from[k].Offset.Um(), 3*fine*um, fine*um)
+		}
+		around := slices.DeleteFunc(steps(c, 3*step, step), func(c geom.Length) bool { return c < 0 })
+		b := max(from[0].Blur, from[1].Blur)
+		for _, k := range [3]geom.Length{1 - geom.Length(fine), 1, 1 + geom.Length(fine)} {
+			choose(around, k*b)
 		}
 	}
 	return starts, n
+}
+
+// steps returns the values about mid, to each side within reach, a step apart.
+func steps(mid, reach, step float64) (v []geom.Length) {
+	n := int(math.Round(reach / step))
+	for i := -n; i <= n; i++ {
+		v = append(v, geom.Length(mid+float64(i)*step))
+	}
+	return v
 }
 
 // pairStarts chooses the starts of two opposite sides for one chamfer.
@@ -185,7 +215,7 @@ func pairStarts(plus, minus [][]fit.BevelStart, chamfer int, wider geom.Length, 
 		b, cb := one(minus)
 		return [2]fit.BevelStart{a, b}, ca + cb
 	}
-	sd := math.Hypot(0.5*um, 2*sideSd.Um())
+	sd := math.Hypot(0.1*um, sideSd.Um())
 	cost = math.Inf(1)
 	for _, a := range plus[chamfer] {
 		for _, b := range minus[chamfer] {

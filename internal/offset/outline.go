@@ -60,7 +60,7 @@ func FindOutline(src fit.Source, p *part.Part, sc *scope.Scope, turn geom.Angle)
 			continue
 		}
 		found, err := fit.FitEdges(src, at.side(k), fit.EdgeWindow{
-			Half: at.half(k) - s.inset/2, SearchPx: max(3, 1.5*coarseUm/src.Plane.UmPerPx()), BestOnly: true,
+			Half: at.half(k) - s.inset/2, SearchPx: max(3, 1.5*coarseUm/src.Plane.UmPerPx()), BestOnly: true, Unshaded: true,
 		})
 		if err != nil && !errors.Is(err, fit.ErrNoEdge) {
 			return nil, fmt.Errorf("substrate's side %s: %w", sideNames[k], err)
