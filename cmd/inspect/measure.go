@@ -11,6 +11,7 @@ import (
 
 	"plumbsquare/internal/batch"
 	"plumbsquare/internal/intake"
+	"plumbsquare/internal/picture"
 	"plumbsquare/internal/reading"
 )
 
@@ -41,7 +42,7 @@ type measureOptions struct {
 
 	json, budget   bool
 	out, csv       string
-	overlay        string
+	overlay, bumps string
 	reversal       bool
 	writeScope     string
 	stdout, stderr io.Writer
@@ -75,6 +76,7 @@ func newMeasureCmd() *cobra.Command {
 	f.StringVarP(&o.out, "output", "o", "", "write the readings to this file, JSON Lines")
 	f.StringVar(&o.csv, "csv", "", "write a table of shots to this file, and one of sites beside it (NAME-sites.csv)")
 	f.StringVar(&o.overlay, "overlay", "", "draw what was measured over each picture into this folder, PNG")
+	f.StringVar(&o.bumps, "bumps", "", "draw how far each bump under the die lies from its pad into this folder, PNG")
 	f.BoolVar(&o.reversal, "reversal", false, "report the scope's own bias from samples shot both ways round")
 	f.StringVar(&o.writeScope, "write-scope", "", "with --reversal: write the scope with its bias to this file")
 	f.IntVar(&o.workers, "workers", 0, "pictures measured at a time; 0 is one a core")
@@ -101,18 +103,22 @@ func runMeasure(ctx context.Context, o measureOptions, args []string) error {
 	if len(jobs) == 0 {
 		return errReported
 	}
+	drawers, err := o.drawers(jobs)
+	if err != nil {
+		return err
+	}
 	sinks, err := newSinks(o, jobs)
 	if err != nil {
 		return err
 	}
 	bar := newProgress(o.stderr, len(jobs))
 	options := batch.Options{Program: version(), Today: time.Now(), Workers: o.workers, Progress: bar.step}
-	if o.overlay != "" {
-		drawer, err := newDrawer(o.overlay, jobs)
-		if err != nil {
-			return errors.Join(err, sinks.abandon())
+	options.After = func(g *picture.Gray, j intake.Job, r *reading.Reading) error {
+		var errs []error
+		for _, d := range drawers {
+			errs = append(errs, d.draw(g, j, r))
 		}
-		options.After = drawer.draw
+		return errors.Join(errs...)
 	}
 	var tally tally
 	var measured []*reading.Reading // for the budgets

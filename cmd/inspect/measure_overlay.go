@@ -2,8 +2,11 @@ package main
 
 import (
 	"bytes"
+	"errors"
+	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"plumbsquare/internal/intake"
@@ -12,15 +15,46 @@ import (
 	"plumbsquare/internal/reading"
 )
 
-// A drawer writes an overlay a shot.
+// A drawer writes a picture a shot.
 type drawer struct {
 	dir   string
 	names map[string]string // by path of the picture
+	write func(io.Writer, *picture.Gray, intake.Job, *reading.Reading) error
 }
 
-// newDrawer names the overlays: after the picture, or after its path where two are named alike.
-func newDrawer(dir string, jobs []intake.Job) (*drawer, error) {
-	d := &drawer{dir, map[string]string{}}
+// drawers returns what o asks to be drawn of each shot.
+func (o measureOptions) drawers(jobs []intake.Job) ([]*drawer, error) {
+	var all []*drawer
+	add := func(dir, suffix string, write func(io.Writer, *picture.Gray, intake.Job, *reading.Reading) error) error {
+		if dir == "" {
+			return nil
+		}
+		d, err := newDrawer(dir, suffix, jobs)
+		if err != nil {
+			return err
+		}
+		d.write = write
+		all = append(all, d)
+		return nil
+	}
+	bumpy := func(j intake.Job) bool { return j.Part.Die != nil && j.Part.Die.Bumps != nil }
+	if o.bumps != "" && !slices.ContainsFunc(jobs, bumpy) {
+		return nil, usagef("--bumps: part %s has no die.bumps in its part file", jobs[0].Part.Name)
+	}
+	err := add(o.overlay, intake.OverlaySuffix, func(w io.Writer, g *picture.Gray, j intake.Job, r *reading.Reading) error {
+		return overlay.Write(w, g, r, j.Part, j.Scope)
+	})
+	return all, errors.Join(err, add(o.bumps, ".bumps"+intake.OverlaySuffix, func(w io.Writer, _ *picture.Gray, j intake.Job, r *reading.Reading) error {
+		if r.Offset == nil || r.Offset.Bump == nil {
+			return nil
+		}
+		return overlay.WriteBumps(w, r, j.Part)
+	}))
+}
+
+// newDrawer names the pictures: after the shot's, or after its path where two are named alike.
+func newDrawer(dir, suffix string, jobs []intake.Job) (*drawer, error) {
+	d := &drawer{dir: dir, names: map[string]string{}}
 	times := map[string]int{}
 	for _, j := range jobs {
 		times[stem(filepath.Base(j.Path))]++
@@ -30,7 +64,7 @@ func newDrawer(dir string, jobs []intake.Job) (*drawer, error) {
 		if times[name] > 1 {
 			name = strings.NewReplacer("/", "_", `\`, "_", ":", "_").Replace(strings.TrimLeft(j.Path, "./"))
 		}
-		d.names[j.Path] = name + intake.OverlaySuffix
+		d.names[j.Path] = name + suffix
 	}
 	return d, os.MkdirAll(dir, 0o777)
 }
@@ -39,8 +73,11 @@ func stem(name string) string { return strings.TrimSuffix(name, filepath.Ext(nam
 
 func (d *drawer) draw(g *picture.Gray, j intake.Job, r *reading.Reading) error {
 	var b bytes.Buffer
-	if err := overlay.Write(&b, g, r, j.Part, j.Scope); err != nil {
+	if err := d.write(&b, g, j, r); err != nil {
 		return err
+	}
+	if b.Len() == 0 {
+		return nil // nothing of the kind in this shot
 	}
 	f, err := createOut(filepath.Join(d.dir, d.names[j.Path]))
 	if err != nil {
