@@ -82,8 +82,12 @@ func Write(w io.Writer, f Figure, format string) error {
 	return err
 }
 
+// inlineScale is how large a figure is at most in a page, in CSS px a point, so that the texts of
+// all figures of a page are alike.
+const inlineScale = 1.25
+
 // Inline draws a figure as an svg element to stand in an HTML page: it fills the width that the
-// page gives it. Label is read out by screen readers.
+// page gives it, up to its natural size. Label is read out by screen readers.
 func Inline(f Figure, label string) ([]byte, error) {
 	var b bytes.Buffer
 	if err := Write(&b, f, "svg"); err != nil {
@@ -96,8 +100,8 @@ func Inline(f Figure, label string) ([]byte, error) {
 	}
 	end := start + bytes.IndexByte(svg[start:], '>')
 	w, h := f.size()
-	head := fmt.Sprintf(`<svg viewBox="0 0 %g %g" xmlns="http://www.w3.org/2000/svg" role="img" aria-label="%s"`,
-		w.Points(), h.Points(), escapeAttribute(label))
+	head := fmt.Sprintf(`<svg viewBox="0 0 %g %g" xmlns="http://www.w3.org/2000/svg" style="max-width:%.0fpx" role="img" aria-label="%s"`,
+		w.Points(), h.Points(), inlineScale*w.Points(), escapeAttribute(label))
 	return append([]byte(head), svg[end:]...), nil
 }
 

@@ -102,8 +102,9 @@ func (p *pen) yScale(f *panel, title string, across bool) {
 		p.write(words{number(v, decimals), smallSize, false, faintInk}, vg.Point{X: f.Min.X - 5, Y: y - 0.36*smallSize}, right)
 	}
 	w := words{title, textSize, false, ink}
-	if w.width() > f.Max.Y-f.Min.Y+10 {
+	if room := f.Max.Y - f.Min.Y + panelGap/2; w.width() > room {
 		w.size = smallSize
+		w = w.cut(room)
 	}
 	p.upright(w, vg.Point{X: f.Min.X - 10 - tickWidth(at, decimals) - descent*textSize, Y: (f.Min.Y + f.Max.Y) / 2})
 }

@@ -37,8 +37,8 @@ var (
 // Text sizes.
 const (
 	titleSize = vg.Length(13)
-	textSize  = vg.Length(9)
-	smallSize = vg.Length(7.5)
+	textSize  = vg.Length(9.5)
+	smallSize = vg.Length(8)
 )
 
 // face returns the sans face of a size.
@@ -70,6 +70,15 @@ type words struct {
 func (w words) width() vg.Length {
 	f := face(w.size, w.bold)
 	return f.Width(drawable.Replace(w.text))
+}
+
+// cut shortens a text that is wider than room.
+func (w words) cut(room vg.Length) words {
+	letters := []rune(w.text)
+	for n := len(letters); w.width() > room && n > 0; n-- {
+		w.text = strings.TrimRight(string(letters[:n-1]), " ") + "…"
+	}
+	return w
 }
 
 // Letters of the faces reach so far above and below their base line, in parts of the size.

@@ -40,7 +40,7 @@ func (s Scatter) size() (w, h vg.Length) {
 }
 
 // limitsFit says how many times larger than the points' spread limits may be to be drawn.
-const limitsFit = 4
+const limitsFit = 2.5
 
 // reach returns the largest distance from nominal along an axis, and whether limits are drawn.
 func (s Scatter) reach() (r float64, limits bool) {
@@ -110,13 +110,25 @@ func (s Scatter) draw(p *pen) error {
 	for i, c := range s.Clouds {
 		y = s.cloud(p, f, i, c, vg.Point{X: f.Max.X + 18, Y: y})
 	}
-	small := words{"solid: where the mean lies", smallSize, false, faintInk}
+	if !s.hasEllipses() {
+		return nil
+	}
+	small := words{size: smallSize, color: faintInk}
 	for _, text := range []string{"solid: where the mean lies", "dashed: where the next unit will lie", "(95 % confidence)"} {
 		small.text = text
 		y -= 11
 		p.write(small, vg.Point{X: f.Max.X + 18, Y: y}, left)
 	}
 	return nil
+}
+
+func (s Scatter) hasEllipses() bool {
+	for _, c := range s.Clouds {
+		if _, _, ok := ellipses(c.X, c.Y); ok {
+			return true
+		}
+	}
+	return false
 }
 
 func (s Scatter) limits(p *pen, f *panel) {
@@ -159,8 +171,11 @@ func (s Scatter) cloud(p *pen, f *panel, i int, c Cloud, legend vg.Point) vg.Len
 	form, ink, hollow := seriesLook(i)
 	n := min(len(c.X), len(c.Y))
 	radius := vg.Length(2.3)
-	if n > 300 {
+	switch {
+	case n > 300:
 		radius = 1.5
+	case n < 30:
+		radius = 3
 	}
 	for k := range n {
 		p.mark(form, f.at(c.X[k], c.Y[k]), radius, ink, hollow)
@@ -175,9 +190,7 @@ func (s Scatter) cloud(p *pen, f *panel, i int, c Cloud, legend vg.Point) vg.Len
 	}
 	name := words{c.Name, textSize, true, faintInk}
 	name.color = seriesInk[i%len(seriesInk)]
-	for name.width() > legendWidth-16 && len(name.text) > 4 {
-		name.text = name.text[:len(name.text)-4] + "…"
-	}
+	name = name.cut(legendWidth - 16)
 	p.mark(form, vg.Point{X: legend.X + 4, Y: legend.Y - ascent*textSize/2}, 3.2, ink, hollow)
 	p.write(name, vg.Point{X: legend.X + 14, Y: legend.Y - ascent*textSize}, left)
 	if n > 0 {
