@@ -1,0 +1,85 @@
+package report
+
+import (
+	"bytes"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"html/template"
+	"image"
+	"image/jpeg"
+	_ "image/png" // overlays are PNG
+	"io/fs"
+	"path/filepath"
+	"strings"
+
+	"golang.org/x/image/draw"
+)
+
+// overlays finds the overlays of pictures and makes them small enough for a page.
+type overlays struct {
+	files fs.FS
+	shown int
+}
+
+const (
+	overlayWidth   = 720       // px
+	overlayQuality = 82        // of the JPEG
+	overlayMost    = 120 << 20 // px that an overlay may have
+)
+
+// find returns the overlay of a picture as a data URI, or why there is none.
+func (o *overlays) find(picture string) (uri template.URL, missing string) {
+	if o.files == nil {
+		return "", ""
+	}
+	if o.shown == mostOverlays {
+		return "", fmt.Sprintf("only the first %d overlays are on this page", mostOverlays)
+	}
+	small, err := o.small(picture)
+	if err != nil {
+		return "", err.Error()
+	}
+	o.shown++
+	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(small)), ""
+}
+
+// small reads the overlay of a picture, named after its path or after its name alone, and scales
+// it down.
+func (o *overlays) small(picture string) ([]byte, error) {
+	stem := strings.TrimSuffix(filepath.Base(picture), filepath.Ext(picture))
+	path := strings.NewReplacer("/", "_", `\`, "_", ":", "_").Replace(strings.TrimLeft(picture, "./"))
+	var data []byte
+	err := fs.ErrNotExist
+	for _, name := range []string{path, stem} {
+		if data, err = fs.ReadFile(o.files, name+".overlay.png"); err == nil {
+			break
+		}
+	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("no overlay %s.overlay.png", stem)
+	}
+	if err != nil {
+		return nil, err
+	}
+	head, _, err := image.DecodeConfig(bytes.NewReader(data))
+	if err != nil || head.Width < 1 || head.Height < 1 || head.Width*head.Height > overlayMost {
+		return nil, fmt.Errorf("the overlay of %s can't be read", stem)
+	}
+	img, _, err := image.Decode(bytes.NewReader(data))
+	if err != nil {
+		return nil, fmt.Errorf("the overlay of %s can't be read", stem)
+	}
+	b := img.Bounds()
+	w, h := b.Dx(), b.Dy()
+	if w > overlayWidth {
+		w, h = overlayWidth, max(h*overlayWidth/w, 1)
+	}
+	small := image.NewRGBA(image.Rect(0, 0, w, h))
+	draw.CatmullRom.Scale(small, small.Bounds(), img, b, draw.Src, nil)
+	var out bytes.Buffer
+	if err := jpeg.Encode(&out, small, &jpeg.Options{Quality: overlayQuality}); err != nil {
+		return nil, err
+	}
+	return out.Bytes(), nil
+}
