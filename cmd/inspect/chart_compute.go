@@ -235,7 +235,7 @@ func (c *computedChart) drawTo(file string) error {
 		figure.Unit = ""
 	}
 	if err := chart.Write(f, figure, format); err != nil {
-		return errors.Join(err, f.abandon())
+		return errors.Join(err, f.discard())
 	}
 	return f.close()
 }

@@ -23,7 +23,7 @@ func (c *computedChart) notes() []string {
 		}
 	}
 	phase := c.charts[0].Phases[0]
-	if len(c.charts[0].Phases) == 1 && phase.Source != "" {
+	if len(c.charts[0].Phases) == 1 && phase.Source != "" && !c.kind.OfCounts() {
 		what += "; " + phase.Source
 	}
 	return []string{what + leftOut(c.retakes, c.blank)}

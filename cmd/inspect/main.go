@@ -40,6 +40,7 @@ Exit status of every command:
 
 const rootExample = `  inspect measure --part tern.yaml --scope bench1.yaml --view die-plan lot42/*.png
   inspect chart lot42.jsonl -o lot42.svg
+  inspect report lot42.jsonl -o lot42.html --overlays lot42-overlays
   inspect part check examples/parts/tern.yaml
   inspect part show examples/parts/tern.yaml -o tern.svg`
 
@@ -61,6 +62,7 @@ func newRootCmd() *cobra.Command {
 		newMeasureCmd(),
 		newPartCmd(),
 		newChartCmd(),
+		newReportCmd(),
 		newRenderCmd(),
 	)
 	return root

@@ -131,6 +131,11 @@ func (f *outFile) abandon() error {
 	return errors.Join(f.Close(), fmt.Errorf("what was done so far is in %s%s", f.name, partialSuffix))
 }
 
+// discard closes a file that is of no use and takes it away.
+func (f *outFile) discard() error {
+	return errors.Join(f.Close(), os.Remove(f.name+partialSuffix))
+}
+
 // A tally counts verdicts.
 type tally map[reading.Decision]int
 
