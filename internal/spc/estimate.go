@@ -26,8 +26,8 @@ type factors struct {
 }
 
 type spreadFactor struct {
-	size             int
-	mean, sd, median float64
+	size     int
+	mean, sd float64
 }
 
 func (k spreadKind) factors() *factors {
@@ -40,7 +40,7 @@ func (f *factors) at(n int) *spreadFactor {
 	}
 	v, known := f.bySize[n]
 	if !known {
-		v = &spreadFactor{n, f.mean(n), f.sd(n), f.median(n)}
+		v = &spreadFactor{n, f.mean(n), f.sd(n)}
 		f.bySize[n] = v
 	}
 	f.last = v
@@ -125,7 +125,13 @@ func spreadSigma(ys []*Point, f *factors, robust bool) (float64, error) {
 	}
 	var sigma float64
 	if robust {
-		sigma = medianOf(ys, func(p *Point) float64 { return p.Value / f.at(p.Size).median })
+		medians := map[int]float64{}
+		sigma = medianOf(ys, func(p *Point) float64 {
+			if medians[p.Size] == 0 {
+				medians[p.Size] = f.median(p.Size)
+			}
+			return p.Value / medians[p.Size]
+		})
 	} else {
 		var sum, weights float64
 		for _, p := range ys {

@@ -25,7 +25,7 @@ func (s Shewhart) exact(shift float64) float64 {
 	c := ruleChain{patterns: newDetector(s.Rules).patterns, states: map[string]int{}}
 	zones := c.zones(s.Width, shift)
 	c.state(make([]uint16, len(c.patterns)))
-	var rows []map[int]float64
+	var moves []map[int]float64
 	var leaving []float64
 	for i := 0; i < len(c.history); i++ { // the list grows as states are found
 		row, leave := map[int]float64{}, 0.
@@ -36,9 +36,16 @@ func (s Shewhart) exact(shift float64) float64 {
 				row[c.state(next)] += z.chance
 			}
 		}
-		rows, leaving = append(rows, row), append(leaving, leave)
+		moves, leaving = append(moves, row), append(leaving, leave)
 	}
-	return absorptionTime(rows, leaving)
+	p := make([][]float64, len(moves))
+	for i, row := range moves {
+		p[i] = make([]float64, len(moves))
+		for j, chance := range row {
+			p[i][j] = chance
+		}
+	}
+	return absorptionTimes(p, leaving)[0]
 }
 
 // zones cuts the axis where features change and joins stretches that the rules can't tell apart.
@@ -111,47 +118,4 @@ func (p *pattern) forget(h uint16) uint16 {
 		}
 	}
 	return h
-}
-
-// absorptionTime returns the mean number of steps from state 0 until the chain is left. rows[i][j] is
-// the chance of going from i to j, leaving[i] that of leaving from i; together they are 1.
-//
-// Elimination after Grassmann, Taksar & Heyman (1985, Operations Research 33, 1107–1116): diagonals
-// are sums of what leads out, so nothing is subtracted and every digit stays even where a signal
-// comes once in 10²⁰ points.
-func absorptionTime(rows []map[int]float64, leaving []float64) float64 {
-	n := len(rows)
-	p := make([][]float64, n)
-	for i, row := range rows {
-		p[i] = make([]float64, n)
-		for j, v := range row {
-			p[i][j] = v
-		}
-	}
-	time := make([]float64, n) // spent in the state and those eliminated behind it
-	for i := range time {
-		time[i] = 1
-	}
-	for k := n - 1; k > 0; k-- {
-		out := leaving[k]
-		var to []int
-		for j, v := range p[k][:k] {
-			if v != 0 {
-				out += v
-				to = append(to, j)
-			}
-		}
-		for i := range k {
-			share := p[i][k] / out
-			if share == 0 {
-				continue
-			}
-			for _, j := range to {
-				p[i][j] += share * p[k][j]
-			}
-			leaving[i] += share * leaving[k]
-			time[i] += share * time[k]
-		}
-	}
-	return time[0] / leaving[0]
 }
