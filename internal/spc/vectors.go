@@ -62,7 +62,7 @@ func T2Individuals(x [][]float64, opt VectorOptions) (*VectorChart, error) {
 		err = c.fit(x, opt, ss)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("T² chart: %w", err)
+		return nil, fmt.Errorf("chart of T²: %w", err)
 	}
 	for k, s := range ss {
 		f := c.fits[k]
@@ -88,27 +88,27 @@ func T2Individuals(x [][]float64, opt VectorOptions) (*VectorChart, error) {
 // Errors are as those of [T2Individuals]; subgroups need two vectors or more.
 func T2Subgroups(groups [][][]float64, opt VectorOptions) (*VectorChart, error) {
 	if opt.Covariance != SampleCovariance {
-		return nil, fmt.Errorf("T² chart: subgroups take the pooled covariance within; other estimates are for single vectors")
+		return nil, fmt.Errorf("chart of T²: subgroups take the pooled covariance within; other estimates are for single vectors")
 	}
 	means := make([][]float64, len(groups))
 	within := make([]*mat.SymDense, len(groups))
 	for i, g := range groups {
 		if len(g) < 2 {
-			return nil, fmt.Errorf("T² chart: subgroup %d of %d holds %d vectors: want two or more", i+1, len(groups), len(g))
+			return nil, fmt.Errorf("chart of T²: subgroup %d of %d holds %d vectors: want two or more", i+1, len(groups), len(g))
 		}
 		if _, err := checkVectors(g, opt.Names); err != nil {
-			return nil, fmt.Errorf("T² chart: subgroup %d of %d: %w", i+1, len(groups), err)
+			return nil, fmt.Errorf("chart of T²: subgroup %d of %d: %w", i+1, len(groups), err)
 		}
 		means[i], within[i] = sampleMoments(g)
 	}
 	c, ss, err := newVectorChart("T²", means, opt)
 	if err != nil {
-		return nil, fmt.Errorf("T² chart: %w", err)
+		return nil, fmt.Errorf("chart of T²: %w", err)
 	}
 	for k, s := range ss {
 		f, err := pooledFit(groups, means, within, s, opt.phase(k), c.Names)
 		if err != nil {
-			return nil, fmt.Errorf("T² chart: phase %s: %w", phaseName(s.Phase, k), err)
+			return nil, fmt.Errorf("chart of T²: phase %s: %w", phaseName(s.Phase, k), err)
 		}
 		c.fits = append(c.fits, f)
 		for i := s.Start; i < s.end; i++ {
