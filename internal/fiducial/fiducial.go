@@ -71,6 +71,9 @@ func Find(src fit.Source, p *part.Part, sc *scope.Scope, put geom.Angle) (*Found
 	c := chooser{part: p, view: v, cand: cand, put: put}
 	g, err := c.choose()
 	if err != nil {
+		if other := c.otherScale(); other != nil {
+			return nil, other
+		}
 		return nil, err
 	}
 

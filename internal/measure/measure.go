@@ -146,7 +146,17 @@ func dieBy(r *reading.Reading, src fit.Source, j Job) error {
 	r.Substrate = substrate(found, j.Scope.Plane(src.Gray.W, src.Gray.H, j.Part.Marks.PlaneMm))
 	r.Warnings = found.Warnings
 	r.Offset, err = offset.Die(src, j.Part, j.Scope, found)
+	if size, ok := errors.AsType[*reading.Refusal](err); ok && size.Gate == "die-size" && scaleOff(found, j.Part) {
+		return fiducial.OtherScale(found.Pose.Scale)
+	}
 	return err
+}
+
+// scaleOff reports whether the marks' scale is beyond what the substrate may shrink. When the die
+// isn't as large as drawn either, the scope's scale is what both have in common.
+func scaleOff(f *fiducial.Found, p *part.Part) bool {
+	limit := p.Limits.ShrinkPercent / 100
+	return limit > 0 && math.Abs(f.Pose.Scale-1) > limit+2*math.Sqrt(f.Cov[3][3])
 }
 
 func dieIRBy(r *reading.Reading, src fit.Source, j Job) error {
