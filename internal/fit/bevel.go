@@ -44,15 +44,14 @@ const (
 )
 
 const (
-	bevelSteps    = 30
-	bevelSettling = 3     // steps in which levels and beads, still far off, settle before the edge moves
-	bevelUnlike   = 0.015 // departure of the surroundings from the model, of the contrast per pixel
-	bevelPx       = 4.0   // window inward of the chamfer and outward of the beads, beyond the blur
-	beadReach     = 3.0   // widest bead looked at, of the mean one
-	beadSpread    = 1.5   // of the beads' widths about their mean
-	devTypical    = 0.05  // scatter of the levels of chamfer and glue along a side, of the contrast
-	bevelTrend    = 0.3   // their change from the middle of a side to its end
-	bevelGrain    = 0.03  // grain of face and ground
+	bevelSteps  = 30
+	bevelUnlike = 0.015 // departure of the surroundings from the model, of the contrast per pixel
+	bevelPx     = 4.0   // window inward of the chamfer and outward of the beads, beyond the blur
+	beadReach   = 3.0   // widest bead looked at, of the mean one
+	beadSpread  = 1.5   // of the beads' widths about their mean
+	devTypical  = 0.05  // scatter of the levels of chamfer and glue along a side, of the contrast
+	bevelTrend  = 0.3   // their change from the middle of a side to its end
+	bevelGrain  = 0.03  // grain of face and ground
 )
 
 // A Bevel is a fitted edge with its chamfer.
@@ -96,6 +95,8 @@ type bevelModel struct {
 	bead           float64 // mean width of the bead, µm
 	in, out        float64 // window, µm from the line
 
+	rows   [][vOwn][vParams]float64 // of the segment's own parameters, eliminated
+	right  [][vOwn]float64
 	info   [][vCommon][vCommon]float64
 	score  [][vCommon]float64
 	weight []float64
@@ -104,53 +105,78 @@ type bevelModel struct {
 	rough  float64
 }
 
-// Fit fits the model from a start.
-func (s *Side) Fit(at BevelStart) (*Bevel, error) {
-	n := len(s.b.segments)
+// newBevelModel returns the model of a side at a start.
+func newBevelModel(b *band, at BevelStart) *bevelModel {
+	n := len(b.segments)
 	m := &bevelModel{
-		b: s.b, own: make([][vOwn]float64, n),
+		b: b, own: make([][vOwn]float64, n),
+		rows: make([][vOwn][vParams]float64, n), right: make([][vOwn]float64, n),
 		info: make([][vCommon][vCommon]float64, n), score: make([][vCommon]float64, n),
 		weight: make([]float64, n), place: make([]float64, n), sd: make([]float64, n),
 	}
-	m.half = max(math.Abs(s.b.segments[0].s), math.Abs(s.b.segments[n-1].s))
-	lo, hi := min(at.Face, at.Bevel, at.Glue, at.Ground), max(at.Face, at.Bevel, at.Glue, at.Ground)
-	m.contrast = hi - lo
-	if m.contrast <= 0 {
-		return nil, ErrNoEdge
-	}
-	m.bead = max(at.Bead.Um(), s.b.um)
-	around := 4*at.Blur.Um() + bevelPx*s.b.um
+	m.half = max(math.Abs(b.segments[0].s), math.Abs(b.segments[n-1].s))
+	m.contrast = max(at.Face, at.Bevel, at.Glue, at.Ground) - min(at.Face, at.Bevel, at.Glue, at.Ground)
+	m.bead = max(at.Bead.Um(), b.um)
+	around := 4*at.Blur.Um() + bevelPx*b.um
 	m.in, m.out = at.Offset.Um()-at.Chamfer.Um()-around, at.Offset.Um()+beadReach*m.bead+around
-	set := func(p int, v, sd float64) {
-		m.common[p-vOwn], m.known[p-vOwn] = v, v
-		if sd > 0 {
-			m.prior[p-vOwn] = 1 / (sd * sd)
-		}
-	}
-	set(vPlace, at.Offset.Um(), at.UOffset.Um())
-	set(vBlur, at.Blur.Um(), at.UBlur.Um())
-	set(vWidth, at.Chamfer.Um(), at.UChamfer.Um())
-	set(vChamfer, at.Bevel, 2*m.contrast)
-	set(vChamferTrend, 0, bevelTrend*m.contrast)
-	set(vGlue, at.Glue, 2*m.contrast)
-	set(vGlueTrend, 0, bevelTrend*m.contrast)
+	m.know(vPlace, at.Offset.Um(), 0)
+	m.know(vBlur, at.Blur.Um(), 0)
+	m.know(vWidth, at.Chamfer.Um(), 0)
+	m.know(vChamfer, at.Bevel, 2*m.contrast)
+	m.know(vChamferTrend, 0, bevelTrend*m.contrast)
+	m.know(vGlue, at.Glue, 2*m.contrast)
+	m.know(vGlueTrend, 0, bevelTrend*m.contrast)
 	for i := range m.own {
 		m.begin(i, at)
 	}
-	for step := range bevelSteps {
-		for i := range m.own {
-			m.reduce(i)
-		}
-		m.weigh()
-		d, ok := m.step(step < bevelSettling)
-		if !ok {
+	return m
+}
+
+// know sets a common parameter and how well it is known; sd 0 is not at all.
+func (m *bevelModel) know(p int, v, sd float64) {
+	m.common[p-vOwn], m.known[p-vOwn], m.prior[p-vOwn] = v, v, 0
+	if sd > 0 {
+		m.prior[p-vOwn] = 1 / (sd * sd)
+	}
+}
+
+// linearise evaluates the segments and weighs them.
+func (m *bevelModel) linearise() {
+	for i := range m.own {
+		m.reduce(i)
+	}
+	m.weigh()
+}
+
+// take moves all parameters by the common ones' step.
+func (m *bevelModel) take(d *[vCommon]float64) {
+	m.apply(d)
+	for i := range m.own {
+		m.follow(i, d)
+	}
+}
+
+// settled reports whether a step no longer matters.
+func (m *bevelModel) settled(d *[vCommon]float64) bool {
+	return max(math.Abs(d[vPlace-vOwn]), math.Abs(d[vTurn-vOwn])*m.half, math.Abs(d[vWidth-vOwn])) < 3e-3*m.b.um
+}
+
+// alone fits the side by itself from where it stands.
+func (m *bevelModel) alone() (*Bevel, error) {
+	for range bevelSteps {
+		m.linearise()
+		h, g := m.total()
+		var chol mat.Cholesky
+		x := mat.NewVecDense(vCommon, nil)
+		if !chol.Factorize(h) || chol.SolveVecTo(x, g) != nil {
 			return nil, ErrNoEdge
 		}
-		m.apply(d)
-		if math.Abs(m.common[0]-at.Offset.Um()) > 6*s.b.um {
+		d := [vCommon]float64(x.RawVector().Data)
+		if !finite(d[:]) {
 			return nil, ErrNoEdge
 		}
-		if step > bevelSettling && math.Abs(d[vPlace-vOwn]) < 1e-3*s.b.um && math.Abs(d[vWidth-vOwn]) < 3e-3*s.b.um && math.Abs(d[vTurn-vOwn])*m.half < 3e-3*s.b.um {
+		m.take(&d)
+		if m.settled(&d) {
 			break
 		}
 	}
@@ -199,8 +225,7 @@ func (m *bevelModel) begin(i int, at BevelStart) {
 	}
 }
 
-// reduce fills segment i's reduced information and score, and moves its own parameters by the
-// step that belongs to common ones held.
+// reduce fills segment i's reduced information and score.
 func (m *bevelModel) reduce(i int) {
 	sg := &m.b.segments[i]
 	own := &m.own[i]
@@ -261,26 +286,41 @@ func (m *bevelModel) reduce(i int) {
 	know(vBead, beadSpread*m.bead, m.bead)
 	if h[vFace][vFace] == 0 || h[vGround][vGround] == 0 {
 		m.info[i], m.score[i] = [vCommon][vCommon]float64{}, [vCommon]float64{}
+		m.rows[i] = [vOwn][vParams]float64{}
 		return
 	}
 	eliminateOwn(&h, &g)
-	var step [vOwn]float64
-	for p := vOwn - 1; p >= 0; p-- {
-		v := g[p]
-		for q := p + 1; q < vOwn; q++ {
-			v -= h[p][q] * step[q]
-		}
-		step[p] = v / h[p][p]
-		if p == vBead {
-			step[p] = max(min(step[p], m.b.um), -m.b.um, -a)
-		}
-		own[p] += step[p]
-	}
+	m.rows[i], m.right[i] = [vOwn][vParams]float64(h[:vOwn]), [vOwn]float64(g[:vOwn])
 	for p := range vCommon {
 		m.score[i][p] = g[vOwn+p]
 		for q := range vCommon {
 			m.info[i][p][q] = h[vOwn+min(p, q)][vOwn+max(p, q)]
 		}
+	}
+}
+
+// follow moves segment i's own parameters by the step that belongs to the common ones' step d.
+func (m *bevelModel) follow(i int, d *[vCommon]float64) {
+	h, own := &m.rows[i], &m.own[i]
+	var step [vOwn]float64
+	for p := vOwn - 1; p >= 0; p-- {
+		if h[p][p] == 0 {
+			return
+		}
+		v := m.right[i][p]
+		for q := p + 1; q < vOwn; q++ {
+			v -= h[p][q] * step[q]
+		}
+		for q, dq := range d {
+			v -= h[p][vOwn+q] * dq
+		}
+		step[p] = v / h[p][p]
+		if p == vBead {
+			step[p] = max(min(step[p], m.b.um), -m.b.um, -own[vBead])
+		}
+	}
+	for p := range own {
+		own[p] += step[p]
 	}
 }
 
@@ -352,36 +392,12 @@ func (m *bevelModel) total() (*mat.SymDense, *mat.VecDense) {
 	return h, g
 }
 
-// step returns the step of the common parameters; settling lets only the levels move.
-func (m *bevelModel) step(settling bool) (d [vCommon]float64, ok bool) {
-	h, g := m.total()
-	if settling {
-		for _, p := range [...]int{vPlace, vTurn, vBlur, vWidth} {
-			for q := range vCommon {
-				h.SetSym(p-vOwn, q, 0)
-			}
-			h.SetSym(p-vOwn, p-vOwn, 1)
-			g.SetVec(p-vOwn, 0)
-		}
-	}
-	var chol mat.Cholesky
-	x := mat.NewVecDense(vCommon, nil)
-	if !chol.Factorize(h) || chol.SolveVecTo(x, g) != nil {
-		return d, false
-	}
-	for p := range d {
-		d[p] = x.AtVec(p)
-		if math.IsNaN(d[p]) {
-			return d, false
-		}
-	}
-	return d, true
-}
-
-// apply takes the step, shortened where it would leave what is sensible.
-func (m *bevelModel) apply(d [vCommon]float64) {
+// apply takes the step, shortened where it would leave what is sensible, and leaves in d what was
+// taken.
+func (m *bevelModel) apply(d *[vCommon]float64) {
 	c, um := &m.common, m.b.um
 	for p, v := range d {
+		was := c[p]
 		switch p + vOwn {
 		case vPlace:
 			c[p] += min(max(v, -um), um)
@@ -392,6 +408,7 @@ func (m *bevelModel) apply(d [vCommon]float64) {
 		default:
 			c[p] += v
 		}
+		d[p] = c[p] - was
 	}
 }
 

@@ -22,7 +22,11 @@ const (
 	chamferMax  = 250 * geom.Micrometre
 	chamferSame = 3 * geom.Micrometre // how alike one tool cuts the chamfers of the four sides
 	blurSame    = 0.05                // how alike the sides are in focus
-	beadPx      = 20.0                // how far outward of the edge is looked at
+	blurOff     = 0.2                 // how alike cap and datum are, which lies lower
+	// misplacedShare is how much of the departure from the drawn size the centre may err by: with
+	// sides that err independently it would be a half, but most of what misleads is common to them.
+	misplacedShare = 0.25
+	beadPx         = 20.0 // how far outward of the edge is looked at
 )
 
 // Cap measures the cap's outline at the height of its top against the datum and returns its
@@ -90,33 +94,18 @@ func measureCap(src fit.Source, at located, drawn rectangle, inset, blur geom.Le
 	if n < 3 {
 		return nil, capEdges(n)
 	}
-	fitAll := func() (bevels [4]*fit.Bevel) {
-		for k, s := range sides {
-			if s == nil {
-				continue
-			}
-			if b, err := s.Fit(starts[k]); err == nil && b.Rms < maxScatter {
-				bevels[k] = b
-			}
-		}
-		return bevels
-	}
-	// Near the starts first, which all sides chose together.
-	for k := range starts {
-		s := &starts[k]
-		s.UOffset, s.UChamfer, s.UBlur = geom.Length(0.2*um), geom.Length(0.3*um), 0.15*s.Blur
-	}
-	chamfer, uChamfer, sharp := agree(fitAll())
-	for k := range starts {
-		s := &starts[k]
-		s.UOffset, s.Chamfer, s.UChamfer, s.Blur, s.UBlur = 0, chamfer, uChamfer, sharp, blurSame*sharp
-	}
-	bevels := fitAll()
+	bevels := fit.FitBevels(sides, starts, fit.Bevelled{
+		Ties: []fit.Tie{
+			{A: 0, B: 2, Sum: drawn.width - at.width, Sd: sideSd},
+			{A: 1, B: 3, Sum: drawn.height - at.height, Sd: sideSd},
+		},
+		Blur: blur, UBlur: blurOff * blur, SameChamfer: chamferSame, SameBlurPart: blurSame,
+	})
 
 	p := &plate{rectangle: at.rectangle}
 	seen := 0
 	for k, b := range bevels {
-		if p.used[k] = b != nil; p.used[k] {
+		if p.used[k] = b != nil && scatter(&b.Edge) < maxScatter; p.used[k] {
 			p.edges[k] = &b.Edge
 			seen++
 		}
@@ -135,7 +124,33 @@ func measureCap(src fit.Source, at located, drawn rectangle, inset, blur geom.Le
 	if seen < 3 {
 		return nil, capEdges(seen)
 	}
+	if p.misplaced(drawn) {
+		return nil, capEdges(seen)
+	}
 	return p, nil
+}
+
+// misplaced allows for sides taken for what lies beside them, which shows as a cap of another
+// size: unless both sides err alike the centre errs too. It reports whether they are so far off that
+// another edge was taken.
+func (p *plate) misplaced(drawn rectangle) bool {
+	var u [2]float64
+	for i, off := range [2]float64{(p.width - drawn.width).Um(), (p.height - drawn.height).Um()} {
+		// Drawn sides have pulled a little at what was measured.
+		own := p.cov[3+i][3+i]
+		off *= 1 / max(1-own/float64(sideSd*sideSd), 0.5)
+		if math.Abs(off) > max(sizeLimit.Um(), 4*math.Sqrt(own)) {
+			return true
+		}
+		u[i] = misplacedShare * off
+	}
+	sin, cos := math.Sincos(p.turn.Rad())
+	xx, yy := u[0]*u[0], u[1]*u[1]
+	p.cov[0][0] += cos*cos*xx + sin*sin*yy
+	p.cov[1][1] += sin*sin*xx + cos*cos*yy
+	p.cov[0][1] += sin * cos * (xx - yy)
+	p.cov[1][0] = p.cov[0][1]
+	return false
 }
 
 // startCap chooses the sides' starts together: one chamfer for all, and opposite sides as far
@@ -154,7 +169,7 @@ func startCap(sides [4]*fit.Side, at located, drawn rectangle, um float64, blur 
 		chamfers = append(chamfers, geom.Length(c*um))
 	}
 	best := math.Inf(1)
-	choose := func(chamfers []geom.Length, blur geom.Length) {
+	choose := func(chamfers []geom.Length) {
 		var tables [4][][]fit.BevelStart
 		for k, s := range sides {
 			if s != nil {
@@ -170,7 +185,7 @@ func startCap(sides [4]*fit.Side, at located, drawn rectangle, um float64, blur 
 			}
 		}
 	}
-	choose(chamfers, blur)
+	choose(chamfers)
 	for _, fine := range [2]float64{0.3, 0.1} {
 		from := starts
 		c := max(from[0].Chamfer, from[1].Chamfer).Um() // of one side at least it is known
@@ -179,10 +194,7 @@ func startCap(sides [4]*fit.Side, at located, drawn rectangle, um float64, blur 
 			offsets[k] = steps(from[k].Offset.Um(), 3*fine*um, fine*um)
 		}
 		around := slices.DeleteFunc(steps(c, 3*step, step), func(c geom.Length) bool { return c < 0 })
-		b := max(from[0].Blur, from[1].Blur)
-		for _, k := range [3]geom.Length{1 - geom.Length(fine), 1, 1 + geom.Length(fine)} {
-			choose(around, k*b)
-		}
+		choose(around)
 	}
 	return starts, n
 }
@@ -226,35 +238,6 @@ func pairStarts(plus, minus [][]fit.BevelStart, chamfer int, wider geom.Length, 
 		}
 	}
 	return best, cost
-}
-
-// agree returns what the sides show together of the chamfer's width, with its standard
-// uncertainty, and of the blur.
-func agree(bevels [4]*fit.Bevel) (chamfer, uChamfer, blur geom.Length) {
-	var w, sum, blurs float64
-	var n float64
-	for _, b := range bevels {
-		if b == nil {
-			continue
-		}
-		v := b.UChamfer.Um()*b.UChamfer.Um() + chamferSame.Um()*chamferSame.Um()
-		w += 1 / v
-		sum += b.Chamfer.Um() / v
-		blurs += b.Blur.Um()
-		n++
-	}
-	if n == 0 {
-		return 0, 0, 0
-	}
-	chi2 := 0.0
-	for _, b := range bevels {
-		if b != nil {
-			d := b.Chamfer.Um() - sum/w
-			chi2 += d * d / (b.UChamfer.Um()*b.UChamfer.Um() + chamferSame.Um()*chamferSame.Um())
-		}
-	}
-	u := math.Sqrt(max(1, chi2/max(1, n-1)) / w)
-	return geom.Length(sum / w), geom.Length(math.Hypot(u, chamferSame.Um())), geom.Length(blurs / n)
 }
 
 func middle(v []float64) float64 {

@@ -65,7 +65,7 @@ func FindOutline(src fit.Source, p *part.Part, sc *scope.Scope, turn geom.Angle)
 		if err != nil && !errors.Is(err, fit.ErrNoEdge) {
 			return nil, fmt.Errorf("substrate's side %s: %w", sideNames[k], err)
 		}
-		if err == nil && found[0].Rms < maxScatter {
+		if err == nil && scatter(found[0]) < maxScatter {
 			edges[k] = found[0]
 			seen++
 		}
@@ -176,4 +176,19 @@ func medianBlur(edges [4]*fit.Edge) geom.Length {
 		}
 	}
 	return geom.Length(middle(b))
+}
+
+// scatter is how far an edge's places typically lie from the fitted line: 1.4826 times the median,
+// which a stretch that dirt covers doesn't move.
+func scatter(e *fit.Edge) geom.Length {
+	var u []float64
+	for _, p := range e.Profile {
+		if p.Used {
+			u = append(u, math.Abs(p.U.Um()))
+		}
+	}
+	if len(u) == 0 {
+		return geom.Length(math.Inf(1))
+	}
+	return geom.Length(1.4826 * middle(u))
 }

@@ -1,0 +1,184 @@
+package fit
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+
+	"plumbsquare/internal/geom"
+)
+
+// A Tie is what is known of two opposite sides: by how much together they lie outward of their
+// lines, to a standard uncertainty.
+type Tie struct {
+	A, B    int
+	Sum, Sd geom.Length
+}
+
+// Bevelled is what is known beforehand of all sides of a body.
+type Bevelled struct {
+	Ties         []Tie
+	Blur, UBlur  geom.Length
+	SameChamfer  geom.Length // how alike the widths of the sides' chamfers are, standard deviation
+	SameBlurPart float64     // how alike their point spreads are, of the whole
+}
+
+const bevelSettling = 4 // steps in which levels and beads, still far off, settle before edges move
+
+// FitBevels fits all sides of a body from starts that belong together. Sides may be nil; so is
+// what isn't seen.
+//
+// They are fitted together first, with one chamfer, one point spread and the distances between
+// them that are known: a side whose chamfer hardly differs from face or glue would else be lost
+// to what lies beside it. From there each side finds its own place; what is known of distances
+// doesn't enter the result, so that a body of another size shows.
+func FitBevels(sides [4]*Side, starts [4]BevelStart, known Bevelled) (bevels [4]*Bevel) {
+	j := joint{known: known}
+	for k, s := range sides {
+		if s == nil || starts[k].Face == starts[k].Glue && starts[k].Bevel == starts[k].Ground {
+			continue
+		}
+		j.sides[k] = newBevelModel(s.b, starts[k])
+		j.blur, j.chamfer = known.Blur.Um(), starts[k].Chamfer.Um()
+		j.um = s.b.um
+	}
+	if !j.fit() {
+		return bevels
+	}
+	for k, m := range j.sides {
+		if m == nil {
+			continue
+		}
+		m.know(vBlur, j.blur, known.SameBlurPart*j.blur)
+		m.know(vWidth, j.chamfer, math.Hypot(known.SameChamfer.Um(), j.uChamfer))
+		if b, err := m.alone(); err == nil {
+			bevels[k] = b
+		}
+	}
+	return bevels
+}
+
+// A joint is the fit of all sides together. Its parameters are the sides' own common ones, side
+// by side, with the two that all share at the end.
+type joint struct {
+	sides         [4]*bevelModel
+	known         Bevelled
+	blur, chamfer float64
+	uChamfer      float64
+	um            float64
+}
+
+const (
+	jBlur    = 4 * vCommon
+	jChamfer = jBlur + 1
+	jParams  = jBlur + 2
+)
+
+// index returns where a side's common parameter stands.
+func (j *joint) index(side, p int) int {
+	switch p + vOwn {
+	case vBlur:
+		return jBlur
+	case vWidth:
+		return jChamfer
+	}
+	return side*vCommon + p
+}
+
+func (j *joint) fit() bool {
+	blur0, chamfer0 := j.blur, j.chamfer
+	uChamfer0 := 0.3*chamfer0 + 0.5*j.um
+	for step := range 2 * bevelSteps {
+		h, g := mat.NewSymDense(jParams, nil), mat.NewVecDense(jParams, nil)
+		add := func(a, b int, v float64) { h.SetSym(a, b, h.At(a, b)+v) }
+		add(jBlur, jBlur, 1/(j.known.UBlur.Um()*j.known.UBlur.Um()))
+		g.SetVec(jBlur, (blur0-j.blur)/(j.known.UBlur.Um()*j.known.UBlur.Um()))
+		add(jChamfer, jChamfer, 1/(uChamfer0*uChamfer0))
+		g.SetVec(jChamfer, (chamfer0-j.chamfer)/(uChamfer0*uChamfer0))
+		for k, m := range j.sides {
+			if m == nil {
+				continue
+			}
+			m.common[vBlur-vOwn], m.common[vWidth-vOwn] = j.blur, j.chamfer
+			m.linearise()
+			mh, mg := m.total()
+			for p := range vCommon {
+				a := j.index(k, p)
+				g.SetVec(a, g.AtVec(a)+mg.AtVec(p))
+				for q := p; q < vCommon; q++ {
+					add(a, j.index(k, q), mh.At(p, q))
+				}
+			}
+		}
+		for _, t := range j.known.Ties {
+			if j.sides[t.A] == nil || j.sides[t.B] == nil {
+				continue
+			}
+			a, b, w := t.A*vCommon, t.B*vCommon, 1/(t.Sd.Um()*t.Sd.Um())
+			off := t.Sum.Um() - j.sides[t.A].common[0] - j.sides[t.B].common[0]
+			g.SetVec(a, g.AtVec(a)+w*off)
+			g.SetVec(b, g.AtVec(b)+w*off)
+			add(a, a, w)
+			add(b, b, w)
+			add(a, b, w)
+		}
+		for i := range jParams {
+			if h.At(i, i) == 0 {
+				add(i, i, 1) // what no side uses stays
+			}
+		}
+		if step < bevelSettling {
+			j.hold(h, g)
+		}
+		var chol mat.Cholesky
+		d := mat.NewVecDense(jParams, nil)
+		if !chol.Factorize(h) || chol.SolveVecTo(d, g) != nil || !finite(d.RawVector().Data) {
+			return false
+		}
+		if j.take(d) && step > bevelSettling {
+			var inv mat.SymDense
+			if chol.InverseTo(&inv) != nil {
+				return false
+			}
+			j.uChamfer = math.Sqrt(inv.At(jChamfer, jChamfer))
+			return true
+		}
+	}
+	return true
+}
+
+// hold lets only levels move.
+func (j *joint) hold(h *mat.SymDense, g *mat.VecDense) {
+	still := []int{jBlur, jChamfer}
+	for k := range j.sides {
+		still = append(still, k*vCommon+vPlace-vOwn, k*vCommon+vTurn-vOwn)
+	}
+	for _, p := range still {
+		for q := range jParams {
+			h.SetSym(p, q, 0)
+		}
+		h.SetSym(p, p, 1)
+		g.SetVec(p, 0)
+	}
+}
+
+// take moves all sides and reports whether the step no longer mattered.
+func (j *joint) take(d *mat.VecDense) bool {
+	still := true
+	blur := min(max(j.blur+d.AtVec(jBlur), 0.8*j.blur, 0.35*j.um), 1.25*j.blur)
+	chamfer := max(j.chamfer+min(max(d.AtVec(jChamfer), -0.5*j.um), 0.5*j.um), 0)
+	for k, m := range j.sides {
+		if m == nil {
+			continue
+		}
+		var own [vCommon]float64
+		for p := range own {
+			own[p] = d.AtVec(j.index(k, p))
+		}
+		own[vBlur-vOwn], own[vWidth-vOwn] = blur-j.blur, chamfer-j.chamfer
+		m.take(&own)
+		still = still && m.settled(&own)
+	}
+	j.blur, j.chamfer = blur, chamfer
+	return still
+}
