@@ -120,10 +120,10 @@ func (c *Chart) doubt(ph PhaseLimits, name string) {
 		c.warn("phase %s: limits rest on %d points only; they are preliminary until there are %d or more", name, ph.Baseline, fewSubgroups)
 	}
 	if ph.Lag1P < lagSignificant {
-		effect := "limits are too narrow and false alarms many"
+		effect := "limits from the spread of neighbours are too narrow and false alarms many; find what the points share, or chart with wider limits"
 		if ph.Lag1 < 0 {
-			effect = "limits are too wide"
+			effect = "the points take turns, and limits from the spread of neighbours are too wide; look for two sources, or for correction after every point"
 		}
-		c.warn("phase %s: neighbouring points are not independent (lag-1 autocorrelation %.2f, p = %.2g); limits from the spread of neighbours mislead: %s", name, ph.Lag1, ph.Lag1P, effect)
+		c.warn("phase %s: neighbouring points are not independent (lag-1 autocorrelation %.2f, p = %.2g): %s", name, ph.Lag1, ph.Lag1P, effect)
 	}
 }

@@ -18,4 +18,9 @@
 // A [Phase] is a stretch with fixed limits of its own: from its own subgroups, from a chosen
 // baseline, or stated. The [Rule] set is chosen chart by chart; each [Hit] says which rule fired
 // on which points, and [Chart.Explain] puts it in plain words.
+//
+// Schemes with a design of their own ([EWMA], [CUSUM], [MEWMA], [Shewhart]) are small structs that both
+// chart values and tell their average run length, so what is drawn is what was computed; DesignEWMA
+// and its siblings find the scheme for the shift that matters and the false alarms that can be
+// borne.
 package spc

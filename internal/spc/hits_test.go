@@ -136,6 +136,27 @@ func TestRulesSymmetric(t *testing.T) {
 	})
 }
 
+// Whatever is typed gives rules that exist, each once, or an error.
+func FuzzParseRules(f *testing.F) {
+	for _, s := range []string{"nelson", "western:1-4", "nelson:1,2;none", "nelson:5-8-9", ":", "nelson:٣"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		rules, err := ParseRules(s)
+		if err != nil {
+			return
+		}
+		if err := knownRules(rules); err != nil {
+			t.Error(err)
+		}
+		for i, r := range rules {
+			if slices.Contains(rules[:i], r) {
+				t.Errorf("%q: %v twice", s, r)
+			}
+		}
+	})
+}
+
 func TestParseRules(t *testing.T) {
 	for _, c := range []struct {
 		in   string
