@@ -35,7 +35,8 @@ build: setup ## build the program, bin/inspect
 	go build -buildvcs=auto -o bin/inspect ./cmd/inspect
 
 .PHONY: test
-test: setup ## run every test
+test: setup ## run every test, and check that no OpenCV matrix is left behind
+	go test -tags matprofile ./internal/cv
 	go test ./...
 
 .PHONY: race
@@ -51,10 +52,6 @@ lint: setup ## gofmt, go vet and staticcheck; any finding fails
 .PHONY: bench
 bench: setup ## run every benchmark
 	go test -run '^$$' -bench . -benchmem ./...
-
-.PHONY: leaks
-leaks: setup ## check that no OpenCV matrix is left behind
-	go test -tags matprofile ./internal/cv
 
 .PHONY: accuracy
 accuracy: setup ## measure pictures with truth, write docs/accuracy.md (IMAGES=, ANALYTIC=, PRODUCTION=)
@@ -75,11 +72,27 @@ demo: build ## do the whole job on example pictures, into out/demo, and say what
 	bin/inspect render examples/parts/tern.yaml --production --width-px 1024 -o out/demo/line
 	bin/inspect measure out/demo/line -o out/demo/line.jsonl --csv out/demo/line.csv | tail -n 1 || [ $$? = 1 ]
 	@echo
+	@echo "== control charts, and a report of each"
+	bin/inspect chart out/demo/line.jsonl --value x_um,y_um,theta_deg --limits-from 12 \
+		--part examples/parts/tern.yaml -o out/demo/chart.png
+	bin/inspect report out/demo/readings.jsonl --overlays out/demo/overlays -o out/demo/pictures.html \
+		--part examples/parts/tern.yaml --part examples/parts/wren.yaml
+	bin/inspect report out/demo/line.jsonl --part examples/parts/tern.yaml -o out/demo/line.html
+	@echo
 	@echo "Done. Open:"
+	@echo "  out/demo/pictures.html   the report of the example pictures"
+	@echo "  out/demo/line.html       the report of the line that drifts"
 	@echo "  out/demo/overlays        what was measured, drawn over each picture"
+	@echo "  out/demo/chart-*.png     control charts of X, Y and theta"
 	@echo "  out/demo/readings.jsonl  every value with its uncertainty (docs/readings.md)"
 	@echo "  out/demo/shots.csv       the same as a table, sites in shots-sites.csv"
-	@echo "  out/demo/line.csv        the readings of the line"
+
+.PHONY: docs-img
+docs-img: demo ## renew the pictures that README shows, from the demo
+	@command -v convert >/dev/null || { echo "needs ImageMagick's convert: apt-get install imagemagick" >&2; exit 1; }
+	convert out/demo/overlays/tern-die-003.overlay.png -resize 1000x docs/img/die.png
+	convert out/demo/overlays/tern-col-001.overlay.png -resize 1000x docs/img/columns.png
+	convert out/demo/chart-x_um.png -resize 1000x docs/img/chart.png
 
 .PHONY: clean
 clean: ## remove what was built and made
