@@ -27,6 +27,8 @@ type Control struct {
 	Labels   []string
 	LabelsOf string // what the labels are: "lot"
 	Events   []Event
+	Strips   []Strip  // under the charts
+	Remarks  []string // under everything, such as what caused a point of T²
 }
 
 // An Event is something done to the line, drawn before the subgroup at Index.
@@ -49,7 +51,7 @@ func (c Control) size() (w, h vg.Length) {
 	for i := range c.Charts {
 		h += panelHeight(i) + panelGap
 	}
-	return controlWidth, h + c.xAxisHeight() + vg.Length(len(c.key()))*keyLine + edge
+	return controlWidth, h + c.stripsHeight() + c.xAxisHeight() + vg.Length(len(c.key()))*keyLine + edge
 }
 
 func panelHeight(i int) vg.Length {
@@ -93,10 +95,16 @@ func (c Control) draw(p *pen) error {
 		}
 		panels[i] = f
 	}
+	for _, s := range c.Strips {
+		leftRoom = max(leftRoom, min(words{text: s.Name, size: smallSize}.width()-textSize, 80))
+	}
 	for i, f := range panels {
 		f.Min.X = edge + leftRoom + textSize + 12
 		f.Max.X = controlWidth - edge - rightRoom - 7
 		c.panel(p, f, &c.Charts[i], i)
+	}
+	if len(c.Strips) > 0 {
+		panels = append(panels, c.strips(p, panels[len(panels)-1]))
 	}
 	y := c.xAxis(p, panels, last)
 	for _, k := range c.key() {
@@ -308,6 +316,11 @@ func (c Control) key() (key []keyEntry) {
 			func(p *pen, at vg.Point) { hitMark(p, r, at) },
 			words{fmt.Sprintf("%v: %s%s", r, r.Text(), count), smallSize, false, ink},
 		})
+	}
+	for _, r := range c.Remarks {
+		for _, line := range wrap(r, words{size: smallSize}, controlWidth-120) {
+			key = append(key, keyEntry{words: words{line, smallSize, false, ink}})
+		}
 	}
 	seen := map[string]bool{}
 	for _, ch := range c.Charts {

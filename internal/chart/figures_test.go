@@ -113,6 +113,24 @@ func figures(t testing.TB) map[string]Figure {
 		"scatter far": Scatter{
 			Title: "Where the die sits", Unit: "µm", LimitRadius: 500, Clouds: []Cloud{{"all heads", process(6, 60, 0, 2), process(7, 60, 0, -6)}},
 		},
+		"histogram": Histogram{
+			Title: "Offset X of the die", Quantity: "offset X", Unit: "µm", Values: x,
+			Capability: capability(t, groups, spc.Tolerance{Lower: -20, Upper: 25}),
+		},
+		"histogram plain": Histogram{Title: "Three values", Quantity: "x", Values: []float64{1, 1, 4}},
+		"histogram alike": Histogram{Title: "One value, often", Quantity: "x", Values: []float64{5, 5, 5, 5}},
+		"histogram far": Histogram{
+			Title: "Limits far away", Quantity: "offset X", Unit: "µm", Values: x, Capability: capability(t, groups, spc.AtMost(900)),
+		},
+		"probability": Probability{Title: "Is it normal?", Quantity: "offset X", Unit: "µm", Values: x, Fits: fits(t, x, spc.Normal)},
+		"factors": Factors{
+			Title: "What explains the variance", Quantity: "offset X", Unit: "µm",
+			Effects: must[[]spc.FactorEffect](t)(spc.RankFactors(x, []spc.Factor{
+				{Name: "head", Levels: cycle(125, "H1", "H2")}, {Name: "shift", Levels: halves(125, "early", "a late shift with a long name")},
+				{Name: "nozzle", Levels: cycle(125, "N1", "N2", "N3", "N4", "N5", "N6", "N7")},
+			}, spc.FactorOptions{})),
+		},
+		"t2":          t2(t, x, process(13, 125, 100, 9)),
 		"sites":       Sites{Title: "Columns of part tern", Notes: []string{"12 samples, 1004 sites"}, Sites: someSites(32, 32)},
 		"sites small": Sites{Title: "Balls", Sites: someSites(4, 7)},
 	}
@@ -146,4 +164,46 @@ func someSites(rows, columns int) (sites []Site) {
 		}
 	}
 	return sites
+}
+
+func cycle(n int, levels ...string) (all []string) {
+	for i := range n {
+		all = append(all, levels[i%len(levels)])
+	}
+	return all
+}
+
+func halves(n int, first, second string) (all []string) {
+	for i := range n {
+		if i < n/2 {
+			all = append(all, first)
+		} else {
+			all = append(all, second)
+		}
+	}
+	return all
+}
+
+func capability(t testing.TB, groups []spc.Subgroup[string], tol spc.Tolerance) *spc.Capability {
+	c := must[spc.Capability](t)(spc.AssessCapability(spc.Values(groups), tol, spc.CapabilityOptions{}))
+	return &c
+}
+
+func fits(t testing.TB, x []float64, families ...spc.Family) (all []spc.Fit) {
+	for _, f := range families {
+		all = append(all, must[spc.Fit](t)(spc.FitDistribution(x, f)))
+	}
+	return all
+}
+
+func t2(t testing.TB, x, y []float64) Figure {
+	var vectors [][]float64
+	for i := range x {
+		vectors = append(vectors, []float64{x[i], y[i]})
+	}
+	v := must[*spc.VectorChart](t)(spc.T2Individuals(vectors, spc.VectorOptions{Names: []string{"offset X", "offset Y"}}))
+	return Control{
+		Title: "X and Y together", Charts: []spc.Chart{v.Chart}, Labels: lots(len(x), 5), LabelsOf: "lot",
+		Strips: Contributions(v), Remarks: []string{"Point 3: " + v.Cause(2)},
+	}
 }
