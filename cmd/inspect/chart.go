@@ -29,7 +29,10 @@ lot); where there are 8 subgroups or more of at least two values, their means ar
 single values. Readings that must be retaken, and rows without a value, are left out and counted.
 
 Kinds: individuals (moving range), xbar-r, xbar-s, three-way, ewma, cusum; of counts, with --value
-and --opportunities: p, np, u, c, laney-p, laney-u.
+and --opportunities: p, np, u, c, laney-p, laney-u; t2 (several values together, with what each
+contributes). Pictures that are no control charts: histogram (with limits and capability),
+probability (normal probability plot), scatter (two values, by head), factors (which of --by
+head,nozzle,… explains the variance).
 
 Rules are chosen by number from the set of Nelson (1984), or from that of the Western Electric
 handbook (1956) with --rule-set western.
@@ -40,6 +43,8 @@ const chartExample = `  inspect chart lot42.jsonl -o lot42.svg
   inspect chart lot42.jsonl --value x_um --by head --part tern.yaml -o x.png
   inspect chart lot42.jsonl --kind u --value missing --opportunities present+missing --where view=column-plan
   inspect chart pull.csv --value force_n --subgroup shift --limits-from 1-20 --lower 4.5 -o pull.pdf
+  inspect chart lot42.jsonl --kind t2 -o t2.svg
+  inspect chart lot42.jsonl --kind factors --value x_um --by head,nozzle -o factors.svg
   inspect chart --json lot42.jsonl --value theta_deg --rules 1,2,3,5`
 
 type chartOptions struct {
@@ -78,7 +83,7 @@ func newChartCmd() *cobra.Command {
 	f := cmd.Flags()
 	f.StringSliceVar(&o.values, "value", nil, "column of values, or of counts; several for a chart each")
 	f.StringVar(&o.subgroup, "subgroup", "", `column that says which values belong together; "none" for none`)
-	f.StringVar(&o.by, "by", "", "column of a factor, such as head: a chart for each of its levels")
+	f.StringVar(&o.by, "by", "", "column of a factor, such as head: a chart for each of its levels; for factors several")
 	f.StringVar(&o.time, "time", "", "column of times that the values are put in order by")
 	f.StringVar(&o.opportunities, "opportunities", "", "opportunities, or units, of counts: a column, a sum such as present+missing, or one number for all")
 	f.StringArrayVar(&o.where, "where", nil, "take only the rows whose COLUMN=VALUE; may be given several times")
@@ -121,6 +126,9 @@ func runChart(o chartOptions, file string) error {
 		if err := t.Where(column, value); err != nil {
 			return err
 		}
+	}
+	if plan.picture != "" {
+		return runPicture(o, plan, t)
 	}
 	asked, err := o.split(t)
 	if err != nil {
@@ -204,6 +212,7 @@ func (o chartOptions) split(t *series.Table) (asked []askedChart, err error) {
 // A chartPlan is what flags say, understood.
 type chartPlan struct {
 	kind        series.Kind // "" for what suits the data
+	picture     string      // one of pictureKinds, instead of a kind of control chart
 	options     spc.Options
 	tolerance   spc.Tolerance
 	judged      bool // whether there is a stated tolerance
@@ -218,9 +227,11 @@ func (o chartOptions) plan() (p chartPlan, err error) {
 			return p, usageError{err}
 		}
 	}
-	if o.kind != "" {
+	if slices.Contains(pictureKinds, o.kind) {
+		p.picture = o.kind
+	} else if o.kind != "" {
 		if p.kind, err = series.ParseKind(o.kind); err != nil {
-			return p, usageError{fmt.Errorf("--kind: %w", err)}
+			return p, usageError{fmt.Errorf("--kind: %w, %s", err, strings.Join(pictureKinds, ", "))}
 		}
 	}
 	if o.part != "" && (o.lower != "" || o.upper != "") {

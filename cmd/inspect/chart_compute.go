@@ -26,6 +26,8 @@ type computedChart struct {
 	capability         *spc.Capability
 	title              string
 	events             []chart.Event
+	strips             []chart.Strip // under a chart of several values
+	remarks            []string      // what caused its points
 }
 
 // compute makes one chart.
@@ -219,6 +221,19 @@ func leftOut(retakes, blank int) string {
 
 // drawTo draws the chart to a file.
 func (c *computedChart) drawTo(file string) error {
+	figure := chart.Control{
+		Title: c.title, Notes: c.notes(), Quantity: c.quantity.Name, Unit: c.quantity.Unit,
+		Charts: c.charts, Labels: c.names, LabelsOf: c.namesOf, Events: c.events,
+		Strips: c.strips, Remarks: c.remarks,
+	}
+	if c.kind.OfCounts() {
+		figure.Unit = ""
+	}
+	return drawFigure(file, figure)
+}
+
+// drawFigure draws a figure to a file in the format that its name asks for.
+func drawFigure(file string, figure chart.Figure) error {
 	format, err := chart.FormatOf(file)
 	if err != nil {
 		return err
@@ -226,13 +241,6 @@ func (c *computedChart) drawTo(file string) error {
 	f, err := createOut(file)
 	if err != nil {
 		return err
-	}
-	figure := chart.Control{
-		Title: c.title, Notes: c.notes(), Quantity: c.quantity.Name, Unit: c.quantity.Unit,
-		Charts: c.charts, Labels: c.names, LabelsOf: c.namesOf, Events: c.events,
-	}
-	if c.kind.OfCounts() {
-		figure.Unit = ""
 	}
 	if err := chart.Write(f, figure, format); err != nil {
 		return errors.Join(err, f.discard())

@@ -79,7 +79,7 @@ func (c *computedChart) writeText(w io.Writer) error {
 				name += ", " + ph.Name
 			}
 			fmt.Fprintf(t, "%s\t%d–%d\t%s\t%s\t%s\t%s\t%d\t\n", name, ch.Points[ph.From].Index+1, p.Index+1,
-				figure(p.LCL, p), figure(p.Center, p), figure(p.UCL, p), figure(ph.Sigma, p), outIn(ch, ph))
+				figure(p.LCL, p), figure(p.Center, p), figure(p.UCL, p), sigmaText(ph.Sigma, p), outIn(ch, ph))
 		}
 	}
 	if err := t.Flush(); err != nil {
@@ -90,6 +90,14 @@ func (c *computedChart) writeText(w io.Writer) error {
 		writeCapability(w, c.capability)
 	}
 	return nil
+}
+
+// sigmaText writes the standard deviation of a value, which some statistics have none of.
+func sigmaText(sigma float64, p spc.Point) string {
+	if sigma == 0 {
+		return "–"
+	}
+	return figure(sigma, p)
 }
 
 func outIn(ch *spc.Chart, ph spc.PhaseLimits) (n int) {
@@ -138,6 +146,9 @@ func (c *computedChart) writeSignals(w io.Writer) {
 		fmt.Fprintf(w, "and %d more; --json lists all\n", n-mostSignals)
 	case n == 0:
 		fmt.Fprintln(w, "\nno point breaks a rule")
+	}
+	for _, remark := range c.remarks {
+		fmt.Fprintln(w, remark)
 	}
 	seen := map[string]bool{}
 	for _, ch := range c.charts {
@@ -222,21 +233,36 @@ type (
 		Text   string `json:"text"`
 	}
 	capabilityJSON struct {
-		Lower      *float64           `json:"lower"`
-		Upper      *float64           `json:"upper"`
-		N          int                `json:"n"`
-		Mean       float64            `json:"mean"`
-		Confidence float64            `json:"confidence"`
-		SigmaIn    float64            `json:"sigma_within"`
-		Sigma      float64            `json:"sigma_overall"`
-		Cp         *spc.IndexEstimate `json:"cp,omitempty"`
-		Cpk        spc.IndexEstimate  `json:"cpk"`
-		Pp         *spc.IndexEstimate `json:"pp,omitempty"`
-		Ppk        spc.IndexEstimate  `json:"ppk"`
-		Cpm        *spc.IndexEstimate `json:"cpm,omitempty"`
-		Summary    string             `json:"summary"`
+		Lower      *float64   `json:"lower"`
+		Upper      *float64   `json:"upper"`
+		N          int        `json:"n"`
+		Mean       float64    `json:"mean"`
+		Confidence float64    `json:"confidence"`
+		SigmaIn    float64    `json:"sigma_within"`
+		Sigma      float64    `json:"sigma_overall"`
+		Cp         *indexJSON `json:"cp,omitempty"`
+		Cpk        *indexJSON `json:"cpk"`
+		Pp         *indexJSON `json:"pp,omitempty"`
+		Ppk        *indexJSON `json:"ppk"`
+		Cpm        *indexJSON `json:"cpm,omitempty"`
+		Summary    string     `json:"summary"`
 	}
 )
+
+// An indexJSON is a capability index with its two-sided interval and one-sided lower bound.
+type indexJSON struct {
+	Value   float64  `json:"value"`
+	Low     *float64 `json:"low"`
+	High    *float64 `json:"high"`
+	AtLeast *float64 `json:"at_least"`
+}
+
+func indexOf(e *spc.IndexEstimate) *indexJSON {
+	if e == nil {
+		return nil
+	}
+	return &indexJSON{e.Value, finite(e.Low), finite(e.High), finite(e.AtLeast)}
+}
 
 // finite returns a number that JSON can hold, or nil.
 func finite(v float64) *float64 {
@@ -281,7 +307,7 @@ func (c *computedChart) writeJSON(w io.Writer) error {
 		out.Capability = &capabilityJSON{
 			Lower: finite(p.Tolerance.Lower), Upper: finite(p.Tolerance.Upper), N: p.N, Mean: p.Mean, Confidence: p.Confidence,
 			SigmaIn: p.Within.Sigma, Sigma: p.Overall.Sigma,
-			Cp: p.Within.P, Cpk: p.Within.K, Pp: p.Overall.P, Ppk: p.Overall.K, Cpm: p.Overall.M, Summary: p.Summary(),
+			Cp: indexOf(p.Within.P), Cpk: indexOf(&p.Within.K), Pp: indexOf(p.Overall.P), Ppk: indexOf(&p.Overall.K), Cpm: indexOf(p.Overall.M), Summary: p.Summary(),
 		}
 	}
 	return json.NewEncoder(w).Encode(out)
