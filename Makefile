@@ -16,7 +16,7 @@ PRODUCTION ?= $(ANALYTIC)/production
 
 .PHONY: help
 help: ## show this list
-	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-10s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-11s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
 
 .PHONY: setup
 setup: ## install what is missing: OpenCV and a compiler through apt, Go modules
@@ -60,6 +60,10 @@ accuracy: setup ## measure pictures with truth, write docs/accuracy.md (IMAGES=,
 .PHONY: torture
 torture: setup ## measure thousands of random spoilt pictures of dies, list what went wrong (N=, SEED=)
 	go run ./cmd/torture -n $(or $(N),5000) -seed $(or $(SEED),1)
+
+.PHONY: performance
+performance: build ## measure cost and peers, write docs/performance.md
+	go run ./cmd/performance -program bin/inspect -page docs/performance.md
 
 .PHONY: demo
 demo: build ## do the whole job on example pictures, into out/demo, and say what to open
