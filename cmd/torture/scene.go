@@ -88,7 +88,7 @@ func kinds() []kind {
 			s.Die.SizeXUm, s.Die.SizeYUm = 40+160*rng.Float64(), 40+160*rng.Float64()
 			return nil
 		}},
-		kind{name: "wrong part: other marks", gates: []string{"other-part", "fiducials-hidden"}, do: func(s *scene, rng *rand.Rand) error {
+		kind{name: "wrong part: other marks", gates: []string{"other-part", "scale", "fiducials-hidden"}, do: func(s *scene, rng *rand.Rand) error {
 			s.measuredAs = copyOf(s.Part)
 			grow := 1 + (0.015+0.065*rng.Float64())*float64(2*rng.IntN(2)-1)
 			for i := range s.measuredAs.Marks.At {

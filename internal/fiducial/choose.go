@@ -3,6 +3,7 @@ package fiducial
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"plumbsquare/internal/geom"
 	"plumbsquare/internal/part"
@@ -40,29 +41,30 @@ func (c *chooser) choose() (*guess, error) {
 	for i := range all {
 		g := &all[i]
 		g.quarter = (g.quarter + 4 - int(math.Round(c.put.Deg()/90))%4) % 4
-		if g.count < 2 || !sure(g, c.cand) {
+		if g.count < 2 || !c.sure(g) {
 			continue
 		}
-		kind := &turned
-		if g.quarter == 0 {
-			kind = &far
-			if c.withinFixture(g) {
-				kind = &near
+		switch shift := c.shift(g); {
+		case g.quarter != 0: // by two lookalikes a sample seems turned too easily
+			if turned == nil && g.count >= min(3, len(places)) && c.rigid(g) && (g.count == len(places) || c.others(g) == 0) {
+				turned = g
 			}
-		}
-		if *kind == nil {
-			*kind = g
+		case shift <= 1.5*c.shiftLimit():
+			if near == nil || c.discTells(g, near) {
+				near = g
+			}
+		case far == nil && shift < closest(places)/2 && c.rigid(g) && c.others(g) == 0:
+			far = g
 		}
 	}
 	upright := near
 	if more(far, near) {
 		upright = far
 	}
-	// By two lookalikes a sample seems turned too easily.
-	if turned != nil && turned.count < min(3, len(places)) {
+	if turned != nil && upright != nil && c.discSeen(upright) >= max(sureScore, c.discSeen(turned)) {
 		turned = nil
 	}
-	if turned != nil && (upright == nil || c.part.Orientation.By != "fixture" && more(turned, upright)) {
+	if turned != nil && (upright == nil || c.part.Orientation.By != "fixture" && c.moreTurned(turned, upright)) {
 		return nil, c.wrongWay(turned)
 	}
 	if upright == nil {
@@ -73,32 +75,128 @@ func (c *chooser) choose() (*guess, error) {
 
 // more reports whether a explains clearly more than b.
 func more(a, b *guess) bool {
-	return a != nil && (b == nil || a.count > b.count && a.score > 1.2*b.score)
+	return a != nil && (b == nil || a.count >= b.count && a.score > 1.2*b.score)
 }
 
-// withinFixture reports whether a guess lies where the fixture holds a sample, and half as far
-// again.
-func (c *chooser) withinFixture(g *guess) bool {
-	limit := geom.Length(c.part.Fixture.ShiftLimitMm) * geom.Millimetre
-	if limit == 0 {
-		limit = defaultShiftLimit
+// moreTurned is more for a guess that lies another way round. One that has all marks differs from
+// one upright by a mark in the corner that should have none, against a lookalike elsewhere.
+func (c *chooser) moreTurned(a, b *guess) bool {
+	return more(a, b) || a.count == len(c.part.Marks.At) && a.score > 1.1*b.score
+}
+
+// discTells reports whether of two guesses that explain as many marks, but not all, the first has the
+// disc in its place and the other hasn't: with marks hidden, the disc itself passes for one.
+func (c *chooser) discTells(a, b *guess) bool {
+	if a.count != b.count || a.count == len(c.part.Marks.At) || slices.Equal(a.seen, b.seen) || a.score < 0.9*b.score {
+		return false
 	}
-	return max(math.Abs(float64(g.pose.Origin.X)), math.Abs(float64(g.pose.Origin.Y))) <= 1.5*float64(limit)
+	return c.discSeen(a) >= max(sureScore, c.discSeen(b)+likelier)
+}
+
+// shift returns how far a guess lies from the middle of the picture, along the worse axis.
+func (c *chooser) shift(g *guess) geom.Length {
+	return geom.Length(max(math.Abs(float64(g.pose.Origin.X)), math.Abs(float64(g.pose.Origin.Y))))
+}
+
+func (c *chooser) shiftLimit() geom.Length {
+	if mm := c.part.Fixture.ShiftLimitMm; mm > 0 {
+		return geom.Length(mm) * geom.Millimetre
+	}
+	return defaultShiftLimit
+}
+
+// closest returns the least distance between two places: a sample that lies off by half of it may
+// have one mark taken for another.
+func closest(places []part.Place) geom.Length {
+	d := math.Inf(1)
+	for i, a := range places {
+		for _, b := range places[:i] {
+			d = min(d, math.Hypot(a.XMm-b.XMm, a.YMm-b.YMm))
+		}
+	}
+	return geom.Length(d) * geom.Millimetre
 }
 
 // sure asks that two of the marks stand out, so that two lookalikes don't make a pose.
-func sure(g *guess, cand []candidate) bool {
-	n := 0
+func sure(g *guess, cand []candidate) bool { return standOut(g, cand) >= 2 }
+
+// standOut counts the marks of a guess that are surely such.
+func standOut(g *guess, cand []candidate) (n int) {
 	for _, c := range g.seen {
 		if c >= 0 && math.Abs(cand[c].score) >= sureScore {
 			n++
 		}
 	}
-	return n >= 2
+	return n
 }
 
-// tooFew says why no two marks are seen together: they lie outside the picture when the best that
-// is seen, taken for the mark that it is nearest to, has others outside; they are hidden otherwise.
+// sure believes one that stands out, too, where three or more lie as marks on one substrate do.
+// Two must be better than what else is about.
+func (c *chooser) sure(g *guess) bool {
+	switch n := standOut(g, c.cand); {
+	case n >= 2:
+		return g.count > 2 || c.others(g) < crowd
+	case n == 1:
+		return g.count > 2 && c.rigid(g)
+	}
+	return false
+}
+
+// crowd is so many lookalikes that two of them lie like two marks by chance.
+const crowd = 3
+
+// rigid reports whether what a guess takes for marks lies as marks on one substrate do, whatever
+// its scale, to the precision of the shrunk picture. Two always do.
+func (c *chooser) rigid(g *guess) bool {
+	places := c.part.Marks.At
+	pose := coarsePose(places, c.cand, g)
+	sum := 0.0
+	for i, k := range g.seen {
+		if k >= 0 {
+			want := pose.ToScope(places[i].Point())
+			d := math.Hypot(float64(c.cand[k].at.X-want.X), float64(c.cand[k].at.Y-want.Y))
+			sum += d * d
+		}
+	}
+	return math.Sqrt(sum/float64(g.count)) <= c.view.umPerPx()
+}
+
+// alike is how near in score to marks that are seen something must come to be their like.
+const alike = 0.06
+
+// others counts the candidates that are as good as those which a guess explains, and aren't
+// explained by it.
+func (c *chooser) others(g *guess) (n int) {
+	least := 1.0
+	for _, k := range g.seen {
+		if k >= 0 {
+			least = min(least, math.Abs(c.cand[k].score))
+		}
+	}
+	for i, cd := range c.cand {
+		if math.Abs(cd.score) >= max(least-alike, sureScore) && !slices.Contains(g.seen, i) {
+			n++
+		}
+	}
+	return n
+}
+
+// discSeen returns how well the disc that tells the orientation is seen where a guess has it, 0
+// for parts without.
+func (c *chooser) discSeen(g *guess) float64 {
+	if c.part.Orientation.By != "disc" {
+		return 0
+	}
+	o := c.part.Orientation
+	return c.view.look(disc(o), coarsePose(c.part.Marks.At, c.cand, g), o.XMm, o.YMm)
+}
+
+// plain is from which score on nothing but a mark is seen.
+const plain = 0.9
+
+// tooFew says why no two marks are seen together: it is another part when enough of them are seen,
+// but not as drawn; they lie outside the picture when the best that is seen, taken for the mark that
+// it is nearest to, has others outside; they are hidden otherwise.
 func (c *chooser) tooFew() error {
 	m := c.part.Marks
 	best := -1
@@ -110,6 +208,18 @@ func (c *chooser) tooFew() error {
 	if best < 0 {
 		return hidden(0, len(m.At))
 	}
+	like := 0
+	for _, cd := range c.cand {
+		if math.Abs(cd.score) >= max(math.Abs(c.cand[best].score)-alike, plain) && cd.score*c.cand[best].score > 0 {
+			like++
+		}
+	}
+	if like >= min(3, len(m.At)) {
+		return &reading.Refusal{
+			Gate: "other-part", Got: float64(like), Unit: "marks",
+			Instruction: fmt.Sprintf("%d marks like those of part %s are seen, but not where it has them: check that this is the right part, and that the scope is the one named", like, c.part.Name),
+		}
+	}
 	var nearest geom.Pose
 	least := math.Inf(1)
 	for _, pl := range m.At {
@@ -120,18 +230,14 @@ func (c *chooser) tooFew() error {
 			least, nearest = d, pose
 		}
 	}
-	if out := outside(c.view.full, c.view.plane, m, nearest); out != nil {
+	if out := outside(c.view.full, c.view.plane, m, nearest); out != nil && least < float64(closest(m.At))/2 {
 		return out
 	}
 	return hidden(1, len(m.At))
 }
 
-const (
-	// alike is how near in score to a mark that is seen something must come to be its like.
-	alike = 0.06
-	// elsewhere is how far from its place, of the marks' span, a mark of another part may lie.
-	elsewhere = 0.09
-)
+// elsewhere is how far from its place, of the marks' span, a mark of another part may lie.
+const elsewhere = 0.09
 
 // displaced refuses a picture in which only two marks lie where they are drawn and all the others
 // are seen, too, but elsewhere: another part that shares two marks with this one.
@@ -181,7 +287,9 @@ func hidden(seen, all int) *reading.Refusal {
 func (c *chooser) wrongWay(g *guess) error {
 	quarter := g.quarter
 	if o := c.part.Orientation; o.By == "disc" {
-		if here, there := c.view.disc(coarsePose(c.part.Marks.At, c.cand, g), o); there >= sureScore && there > here {
+		pose := coarsePose(c.part.Marks.At, c.cand, g)
+		here, there := c.view.look(disc(o), pose, o.XMm, o.YMm), c.view.look(disc(o), pose, -o.XMm, -o.YMm)
+		if there >= sureScore && there > here {
 			quarter = (quarter + 2) % 4
 		}
 	}

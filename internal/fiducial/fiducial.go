@@ -12,7 +12,6 @@ import (
 	"math"
 	"strings"
 
-	"plumbsquare/internal/cv"
 	"plumbsquare/internal/fit"
 	"plumbsquare/internal/geom"
 	"plumbsquare/internal/part"
@@ -87,16 +86,34 @@ func Find(src fit.Source, p *part.Part, sc *scope.Scope, put geom.Angle) (*Found
 	if err := f.solve(m, src.Plane.UmPerPx()); err != nil {
 		return nil, cmp.Or(out, err)
 	}
+	if err := f.asLarge(p); err != nil {
+		return nil, err
+	}
 	if err := f.inside(src, m); err != nil {
 		return nil, err
 	}
 	if err := f.sharp(src.Plane.UmPerPx()); err != nil {
 		return nil, err
 	}
-	if err := f.orientation(v, p); err != nil {
+	if err := f.orientation(v, p, g); err != nil {
 		return nil, err
 	}
 	return f, nil
+}
+
+// farthestScale is how far the marks' scale may be from 1 on any substrate; ceramic is fired to
+// some tenths of a percent. Common practice, no source.
+const farthestScale = 0.01
+
+// asLarge refuses marks that lie too far apart or too close together for any substrate of the part.
+// What a substrate may shrink is judged later.
+func (f *Found) asLarge(p *part.Part) error {
+	off := math.Abs(f.Pose.Scale - 1)
+	limit := max(farthestScale, 2*p.Limits.ShrinkPercent/100)
+	if off <= limit+4*math.Sqrt(f.Cov[3][3]) {
+		return nil
+	}
+	return OtherScale(f.Pose.Scale)
 }
 
 // maxBlurPx is from where on the marks are out of focus; common practice, no source. A microscope
@@ -228,38 +245,6 @@ func outside(g *picture.Gray, plane scope.Plane, m *part.Marks, pose geom.Pose) 
 		Instruction: fmt.Sprintf("mark %s lies outside the picture: move the sample by %.1f mm and take the picture again",
 			strings.Join(out, ", "), math.Ceil(worst*um/100)/10),
 	}
-}
-
-// orientation looks for the disc that tells which way round the sample lies.
-func (f *Found) orientation(v view, p *part.Part) error {
-	if p.Orientation.By != "disc" {
-		return nil
-	}
-	here, there := v.disc(f.Pose, p.Orientation)
-	switch {
-	case here >= sureScore:
-		return nil
-	case there >= sureScore && there > here:
-		return wrongWay(2)
-	}
-	f.Warnings = append(f.Warnings, "the orientation mark can't be seen: that the sample lies the right way round rests on the fixture")
-	return nil
-}
-
-// disc returns how well the disc that tells the orientation is seen where a pose has it, and
-// where it would be were the sample turned by half a turn more.
-func (v view) disc(pose geom.Pose, o part.Orientation) (here, there float64) {
-	t := v.template(&part.Marks{Shape: part.Disc, DiameterMm: o.DiameterMm})
-	look := func(x, y float64) float64 {
-		sx, sy := v.toSmall(v.plane.ToImage(pose.ToScope(geom.MmPoint(x, y))))
-		// An error means that the place lies outside the picture: nothing is seen there.
-		peaks, err := cv.Peaks(v.small, t, cv.PeakOptions{Max: 1, Within: square(sx, sy, t.W/2+4)})
-		if err != nil || len(peaks) == 0 {
-			return 0
-		}
-		return math.Abs(peaks[0].Score)
-	}
-	return look(o.XMm, o.YMm), look(-o.XMm, -o.YMm)
 }
 
 var errLever = errors.New("the marks lie too close together")

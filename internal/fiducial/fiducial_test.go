@@ -209,6 +209,21 @@ func TestTwoMarksCarryTheReading(t *testing.T) {
 	}
 }
 
+// With two marks hidden the orientation's disc, which looks much like a square, may pass for one.
+func TestDiscIsNoMark(t *testing.T) {
+	for seed := range uint64(4) {
+		s := clean(dipper(part.Square, "disc"))
+		s.FixtureXUm, s.FixtureDeg = 60, -1.5
+		s.Marks = []synth.MarkState{{Name: "F1", Absent: true}, {Name: "F4", Absent: true}}
+		f, _, err := find(t, s, 35+seed)
+		if err != nil {
+			t.Errorf("seed %d: %v", seed, err)
+			continue
+		}
+		checkPose(t, s, f)
+	}
+}
+
 func TestRefusesTooFewMarks(t *testing.T) {
 	for i, shape := range []part.MarkShape{part.Cross, part.Ring, part.Disc, part.Square} {
 		for _, by := range []string{"fixture", "disc", "absent-mark"} {
