@@ -1,5 +1,7 @@
 package spc
 
+import "gonum.org/v1/gonum/floats"
+
 // absorptionTimes returns the mean number of steps from each state until a Markov chain is left.
 // p[i][j] is the chance of going from i to j, leaving[i] that of leaving from i; together they make
 // 1, so the diagonal is not looked at. Both are overwritten.
@@ -16,28 +18,19 @@ func absorptionTimes(p [][]float64, leaving []float64) []float64 {
 	}
 	for k := n - 1; k >= 0; k-- {
 		row := p[k][:k]
-		out[k] = leaving[k]
-		for _, v := range row {
-			out[k] += v
-		}
+		out[k] = leaving[k] + floats.Sum(row)
 		for i := range k {
 			if p[i][k] == 0 {
 				continue
 			}
 			share := p[i][k] / out[k]
-			to := p[i][:k]
-			for j, v := range row {
-				to[j] += share * v
-			}
+			floats.AddScaled(p[i][:k], share, row)
 			leaving[i] += share * leaving[k]
 			time[i] += share * time[k]
 		}
 	}
 	for k := range n {
-		for j, v := range p[k][:k] {
-			time[k] += v * time[j]
-		}
-		time[k] /= out[k]
+		time[k] = (time[k] + floats.Dot(p[k][:k], time[:k])) / out[k]
 	}
 	return time
 }

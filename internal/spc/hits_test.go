@@ -66,6 +66,20 @@ func TestWesternAliases(t *testing.T) {
 	}
 }
 
+// Every rule has a name, a definition and a meaning of its own; others say that they are unknown.
+func TestRuleTexts(t *testing.T) {
+	names := map[string]bool{}
+	for r := Nelson1; r <= Western4; r++ {
+		if names[r.String()] || strings.Contains(r.String(), "unknown") || strings.Contains(r.Text(), "unknown") || r.Meaning() == "" {
+			t.Errorf("rule %d: %q, %q, %q", uint8(r), r, r.Text(), r.Meaning())
+		}
+		names[r.String()] = true
+	}
+	if got := Rule(40).String(); got != "rule 40 (unknown)" {
+		t.Errorf("got %q", got)
+	}
+}
+
 func TestHitPointsAndText(t *testing.T) {
 	for _, c := range []struct {
 		rule   Rule

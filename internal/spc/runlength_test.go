@@ -77,7 +77,7 @@ func TestRulesRunLengthSimulated(t *testing.T) {
 			}
 			continue
 		}
-		got, err := s.RunLength(shift, testRand(31), 5000)
+		got, err := s.RunLength(shift, testRand(31), 3000)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -144,6 +144,20 @@ func TestChartMeetsRunLength(t *testing.T) {
 	}
 	if got := Shewhart.Miss(Shewhart{}, 0); math.Abs(got-(1-p)) > 1e-15 {
 		t.Errorf("miss %v", got)
+	}
+}
+
+func TestRunLengthString(t *testing.T) {
+	for _, c := range []struct {
+		r    RunLength
+		want string
+	}{
+		{RunLength{Mean: 91.75077}, "91.75 points"},
+		{RunLength{Mean: 73.49, SE: 0.216}, "73.49 ± 0.22 points (simulated, one standard error)"},
+	} {
+		if got := c.r.String(); got != c.want {
+			t.Errorf("got %q want %q", got, c.want)
+		}
 	}
 }
 
