@@ -50,6 +50,7 @@ const (
 	beadReach   = 3.0   // widest bead looked at, of the mean one
 	beadSpread  = 1.5   // of the beads' widths about their mean
 	devTypical  = 0.05  // scatter of the levels of chamfer and glue along a side, of the contrast
+	bevelLevel  = 0.1   // how well starts tell levels, of the contrast: where no bead shows it has no level
 	bevelTrend  = 0.3   // their change from the middle of a side to its end
 	bevelGrain  = 0.03  // grain of face and ground
 )
@@ -122,9 +123,9 @@ func newBevelModel(b *band, at BevelStart) *bevelModel {
 	m.know(vPlace, at.Offset.Um(), 0)
 	m.know(vBlur, at.Blur.Um(), 0)
 	m.know(vWidth, at.Chamfer.Um(), 0)
-	m.know(vChamfer, at.Bevel, 2*m.contrast)
+	m.know(vChamfer, at.Bevel, bevelLevel*m.contrast)
 	m.know(vChamferTrend, 0, bevelTrend*m.contrast)
-	m.know(vGlue, at.Glue, 2*m.contrast)
+	m.know(vGlue, at.Glue, bevelLevel*m.contrast)
 	m.know(vGlueTrend, 0, bevelTrend*m.contrast)
 	for i := range m.own {
 		m.begin(i, at)

@@ -50,6 +50,34 @@ func (s *Side) Starts(offsets, chamfers []geom.Length, blur geom.Length) [][]Bev
 // end; so many are enough for any mixture of widths.
 var beadSteps = [...]float64{1.5, 3, 4.5, 6.5, 9, 13}
 
+// Sharpness says how sharply the level changes across lines turned by slope against the side's: it
+// is largest along straight edges. Only values of one side compare.
+func (s *Side) Sharpness(slope float64) float64 {
+	b := s.b
+	cell := binPx * b.um
+	first := b.segments[0].u
+	lo := first[0] - cell
+	n := int((first[len(first)-1]-lo)/cell) + 2
+	sum, count := make([]float64, n), make([]float64, n)
+	for i := range b.segments {
+		sg := &b.segments[i]
+		for k, u := range sg.u {
+			if j := int((u - slope*sg.s - lo) / cell); j >= 0 && j < n {
+				sum[j] += sg.z[k]
+				count[j]++
+			}
+		}
+	}
+	total := 0.0
+	for j := 2; j < n; j++ {
+		if min(count[j], count[j-2]) > float64(len(b.segments))/2 {
+			d := sum[j]/count[j] - sum[j-2]/count[j-2]
+			total += d * d
+		}
+	}
+	return total
+}
+
 // A meanProfile is what a side shows across on the whole: the median over its segments.
 type meanProfile struct{ u, z []float64 }
 

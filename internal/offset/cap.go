@@ -81,15 +81,9 @@ func capEdges(seen int) *reading.Refusal {
 // what they show together of chamfer and blur.
 func measureCap(src fit.Source, at located, drawn rectangle, inset, blur geom.Length) (*plate, error) {
 	um := src.Plane.UmPerPx()
-	reach := chamferMax.Um()/um + beadPx
-	var sides [4]*fit.Side
-	for k := range sides {
-		s, err := fit.NewSide(src, at.side(k), at.half(k)-inset, reach)
-		if err != nil {
-			continue
-		}
-		sides[k] = s
-	}
+	sides := capSides(src, at, inset)
+	at.turn += straighten(sides, at, um)
+	sides = capSides(src, at, inset)
 	starts, n := startCap(sides, at, drawn, um, blur)
 	if n < 3 {
 		return nil, capEdges(n)
@@ -106,7 +100,7 @@ func measureCap(src fit.Source, at located, drawn rectangle, inset, blur geom.Le
 	seen := 0
 	for k, b := range bevels {
 		if p.used[k] = b != nil && scatter(&b.Edge) < maxScatter; p.used[k] {
-			p.edges[k] = &b.Edge
+			p.edges[k] = widened(&b.Edge, at.half(k), um)
 			seen++
 		}
 	}
@@ -128,6 +122,35 @@ func measureCap(src fit.Source, at located, drawn rectangle, inset, blur geom.Le
 		return nil, capEdges(seen)
 	}
 	return p, nil
+}
+
+// capSides gathers the pixels along the sides; one that lies outside the picture is nil.
+func capSides(src fit.Source, at located, inset geom.Length) (sides [4]*fit.Side) {
+	reach := chamferMax.Um()/src.Plane.UmPerPx() + beadPx
+	for k := range sides {
+		if s, err := fit.NewSide(src, at.side(k), at.half(k)-inset, reach); err == nil {
+			sides[k] = s
+		}
+	}
+	return sides
+}
+
+// straighten returns by how much the rectangle must turn for its sides to be sharpest.
+func straighten(sides [4]*fit.Side, at located, um float64) geom.Angle {
+	half := max(at.half(0), at.half(1)).Um()
+	best, turn := 0.0, 0.0
+	for px := -4.0; px <= 4; px += 0.25 {
+		slope, sharp := px*um/half, 0.0
+		for _, s := range sides {
+			if s != nil {
+				sharp += s.Sharpness(slope)
+			}
+		}
+		if sharp > best {
+			best, turn = sharp, -slope // a line turned counter-clockwise runs inward, see fit.Line.Moved
+		}
+	}
+	return geom.Angle(turn)
 }
 
 // misplaced allows for sides taken for what lies beside them, which shows as a cap of another

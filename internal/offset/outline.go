@@ -26,6 +26,10 @@ const (
 	outlineSize  = 0.012 // how far fired ceramic may be from its drawn size (common practice, no source)
 	outlineInset = 0.03  // of a side's ends, where corners are chipped or rounded, of its length
 
+	// edgePx is how far a whole side may be off beyond what its own scatter shows, px: grain and
+	// light that run on along all of it. Seen on pictures of known truth.
+	edgePx = 0.008
+
 	defaultShift = 1 * geom.Millimetre
 	defaultTurn  = 5 * geom.Degree
 )
@@ -66,7 +70,7 @@ func FindOutline(src fit.Source, p *part.Part, sc *scope.Scope, turn geom.Angle)
 			return nil, fmt.Errorf("substrate's side %s: %w", sideNames[k], err)
 		}
 		if err == nil && scatter(found[0]) < maxScatter {
-			edges[k] = found[0]
+			edges[k] = widened(found[0], at.half(k), src.Plane.UmPerPx())
 			seen++
 		}
 	}
@@ -176,6 +180,14 @@ func medianBlur(edges [4]*fit.Edge) geom.Length {
 		}
 	}
 	return geom.Length(middle(b))
+}
+
+// widened returns an edge with edgePx in its covariance.
+func widened(e *fit.Edge, half geom.Length, um float64) *fit.Edge {
+	w := *e
+	w.Cov[0][0] += edgePx * um * edgePx * um
+	w.Cov[1][1] += 3 * edgePx * um * edgePx * um / float64(half*half)
+	return &w
 }
 
 // scatter is how far an edge's places typically lie from the fitted line: 1.4826 times the median,
