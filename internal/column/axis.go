@@ -2,6 +2,7 @@ package column
 
 import (
 	"math"
+	"slices"
 
 	"plumbsquare/internal/geom"
 	"plumbsquare/internal/reading"
@@ -30,7 +31,7 @@ func (s *silhouette) measure() (*Result, error) {
 		default:
 			a.Present++
 			s.fill(&site, st, &c)
-			r.Profiles = append(r.Profiles, c.profile(st, s))
+			site.Silhouette = c.silhouette(st, s)
 			n++
 			sumX += site.DXUm
 			lean += site.TiltDeg
@@ -47,7 +48,7 @@ func (s *silhouette) measure() (*Result, error) {
 	if lean < 0 {
 		a.LeanAzimuthDeg = 180
 	}
-	seatRow(r.Profiles, s.sites, s.scale)
+	seatRow(a, s.sites, s.scale)
 	r.Substrate = s.substrate()
 	return r, nil
 }
@@ -297,46 +298,63 @@ func (s *silhouette) fill(r *reading.Site, st *site, c *axis) {
 	r.DiameterUm = c.width
 }
 
-// profile is what the silhouette shows besides.
-func (c *axis) profile(st *site, s *silhouette) Profile {
-	return Profile{
-		Site:     st.name,
-		HeightMm: c.tipZ / 1000, UHeight: math.Hypot(c.uTip, s.uY) / 1000,
+// silhouette is what is seen of a column besides; seatRow fills its seating.
+func (c *axis) silhouette(st *site, s *silhouette) *reading.Silhouette {
+	return &reading.Silhouette{
+		HeightUm: c.tipZ, UHeightUm: math.Hypot(c.uTip, s.uY),
 		FootUm: c.foot - s.scale*st.x, UFootUm: math.Sqrt(c.cov[0][0] + s.uX*s.uX),
 		BendUm: c.curve * c.tipZ * c.tipZ, UBendUm: math.Sqrt(c.cov[2][2]) * c.tipZ * c.tipZ,
+		USeatingUm: c.uTip,
 	}
 }
 
-// seatRow fills SeatUm: the seating line lies on the tips with none above it, at the balance about
+// seatRow fills the seating of the row's columns, whose USeatingUm holds that of their tips alone,
+// and the coplanarity. The seating line lies on the tips with none above it, at the balance about
 // the middle of the row: of all lines through two tips the one that touches left and right.
-func seatRow(ps []Profile, list []site, scale float64) {
-	x := make(map[string]float64, len(list))
-	for i := range list {
-		x[list[i].name] = scale * list[i].x
+func seatRow(a *reading.Array, list []site, scale float64) {
+	type tip struct{ x, z, u float64 }
+	var tips []tip
+	var seats []*reading.Silhouette
+	for i := range a.Sites {
+		if c := a.Sites[i].Silhouette; c != nil {
+			tips = append(tips, tip{scale * list[i].x, c.HeightUm, c.USeatingUm})
+			seats = append(seats, c)
+		}
 	}
-	best, at, slope := math.Inf(1), 0.0, 0.0
-	for i := range ps {
-		for k := range ps {
-			xi, xk := x[ps[i].Site], x[ps[k].Site]
-			if !(xi <= 0 && xk > 0) {
+	const touchUm = 1e-6
+	var left, right tip
+	best := math.Inf(1)
+	for _, l := range tips {
+		for _, r := range tips {
+			if !(l.x <= 0 && r.x > 0) {
 				continue
 			}
-			m := 1000 * (ps[k].HeightMm - ps[i].HeightMm) / (xk - xi)
-			b := 1000*ps[i].HeightMm - m*xi
-			above := false
-			for j := range ps {
-				above = above || 1000*ps[j].HeightMm > b+m*x[ps[j].Site]+1e-6
+			slope := (r.z - l.z) / (r.x - l.x)
+			middle := l.z - slope*l.x
+			if middle >= best || slices.ContainsFunc(tips, func(t tip) bool { return t.z > middle+slope*t.x+touchUm }) {
+				continue
 			}
-			if !above && b < best {
-				best, at, slope = b, b, m
-			}
+			best, left, right = middle, l, r
 		}
 	}
 	if math.IsInf(best, 1) {
+		for _, c := range seats {
+			c.USeatingUm = 0
+		}
 		return
 	}
-	for j := range ps {
-		ps[j].SeatUm = 1000*ps[j].HeightMm - at - slope*x[ps[j].Site]
+	for i, t := range tips {
+		w := (t.x - left.x) / (right.x - left.x)
+		c := seats[i]
+		c.SeatingUm = min(0, t.z-(1-w)*left.z-w*right.z)
+		if t == left || t == right {
+			c.SeatingUm, c.USeatingUm = 0, 0 // by definition
+			continue
+		}
+		c.USeatingUm = math.Hypot(t.u, math.Hypot((1-w)*left.u, w*right.u))
+		if -c.SeatingUm >= a.CoplanarityUm {
+			a.CoplanarityUm, a.UCoplanarityUm = -c.SeatingUm, c.USeatingUm
+		}
 	}
 }
 

@@ -2,7 +2,6 @@ package column
 
 import (
 	"fmt"
-	"math"
 	"slices"
 
 	"plumbsquare/internal/part"
@@ -11,8 +10,8 @@ import (
 )
 
 // Ball measures a picture of balls from above: where the widest section of each lies, its
-// diameter, and which are missing. Balls joined by a bridge are named in the warnings. Errors
-// that are a *reading.Refusal say what the technician should change.
+// diameter, and which are missing, bridged or doubled. The warnings name the two ends of each
+// bridge. Errors that are a *reading.Refusal say what the technician should change.
 func Ball(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Result, error) {
 	list, err := sites(p)
 	if err != nil {
@@ -33,7 +32,11 @@ func Ball(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Resu
 	f.centreOnGleams(pic, seats, v)
 	r := &Result{BlurPx: o.blurPx(), Substrate: o.reading(pic.base)}
 	r.Array = pic.columns(o, seats, pic.offsets(o, seats), footing{}, f)
-	r.Warnings = bridges(f, seats, v)
+	pairs := bridges(f, seats, v)
+	for _, p := range pairs {
+		r.Warnings = append(r.Warnings, fmt.Sprintf("balls %s and %s are bridged", seats[p[0]].name, seats[p[1]].name))
+	}
+	crowd(r.Array, pairs, doubles(pic, f, seats, pairs, v))
 	return r, nil
 }
 
@@ -84,74 +87,4 @@ func (f *discFitter) gleam(d *disc) float64 {
 	}
 	slices.Sort(v)
 	return v[len(v)*49/50] - v[len(v)/2]
-}
-
-// bridges names the pairs of neighbours that are joined: nowhere between them is it as dark as
-// it is between others.
-func bridges(f *discFitter, seats []seat, v sight) []string {
-	type pair struct {
-		a, b  *seat
-		level float64 // of the darkest place between the two
-	}
-	at := make(map[[2]int]*seat, len(seats))
-	for i := range seats {
-		at[[2]int{seats[i].row, seats[i].col}] = &seats[i]
-	}
-	var pairs []pair
-	var levels []float64
-	for i := range seats {
-		a := &seats[i]
-		for _, next := range [2][2]int{{a.row, a.col + 1}, {a.row + 1, a.col}} {
-			b := at[next]
-			if b == nil || !a.found || !b.found {
-				continue
-			}
-			l := f.darkestBetween(&a.d, &b.d)
-			pairs = append(pairs, pair{a, b, l})
-			levels = append(levels, l)
-		}
-	}
-	if len(pairs) < 4 {
-		return nil
-	}
-	usual := median(levels)
-	for i := range levels {
-		levels[i] = math.Abs(levels[i] - usual)
-	}
-	limit := usual + max(bridgeStep*v.step, 8*1.4826*median(levels))
-	var out []string
-	for _, p := range pairs {
-		if p.level > limit {
-			out = append(out, fmt.Sprintf("balls %s and %s are bridged", p.a.name, p.b.name))
-		}
-	}
-	return out
-}
-
-// bridgeStep is how much brighter than the usual gap a bridge is, as a share of a ball's fall of
-// light across its edge.
-const bridgeStep = 0.7
-
-// darkestBetween returns the level of the darkest place on the way from one ball to another, each
-// place being the middle one of seven across the way: a bridge is bright all along and wider than
-// a fibre.
-func (f *discFitter) darkestBetween(a, b *disc) float64 {
-	dx, dy := b.x-a.x, b.y-a.y
-	l := math.Hypot(dx, dy)
-	dx, dy = dx/l, dy/l
-	from, to := a.r+2*f.sigma, l-b.r-2*f.sigma
-	if to <= from {
-		return math.Inf(1)
-	}
-	darkest := math.Inf(1)
-	for t := from; t <= to; t++ {
-		var across [7]float64
-		for k := range across {
-			w := 0.1 * (a.r + b.r) * float64(k-3) / 3
-			across[k] = f.between(a.x+t*dx-w*dy, a.y+t*dy+w*dx)
-		}
-		sortFew(across[:])
-		darkest = min(darkest, across[3])
-	}
-	return darkest
 }

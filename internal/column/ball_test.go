@@ -30,6 +30,7 @@ type bead struct {
 	x, y    float64 // µm from the site
 	grow    float64 // µm of diameter
 	bridge  bool
+	second  float64 // direction, degrees, in which a second one sticks to it; 0 means none
 }
 
 func beads(p *part.Part, seed uint64) map[string]bead {
@@ -67,6 +68,11 @@ func ballPicture(p *part.Part, turnDeg float64, balls map[string]bead, seed uint
 		}
 		x, y = x+b.x, y+b.y
 		r := 445 + b.grow/2
+		if b.second != 0 {
+			sin, cos := math.Sincos(b.second * math.Pi / 180)
+			c.disc(x+0.9*r*cos, y+0.9*r*sin, 0.25, 0.8*r, 45)
+			c.ring(x+0.9*r*cos, y+0.9*r*sin, 0.25, 0.2*r, 0.3*r, 110)
+		}
 		c.disc(x, y, 0.25, r, 34)
 		c.disc(x, y, 0.25, 0.8*r, 52)
 		// The mirror image of the lamps lies to the side where the field is off the axis.
@@ -93,11 +99,18 @@ func TestBall(t *testing.T) {
 	b := balls["E2"]
 	b.bridge = true
 	balls["E2"] = b
+	b = balls["G4"]
+	b.second = 200
+	balls["G4"] = b
+	b = balls["C8"]
+	b.second = 50
+	balls["C8"] = b
 	r, err := column.Ball(ballPicture(p, 1.7, balls, 1), noiseModel(0.8), p, telecentric(13.3))
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := map[string]string{"B3": reading.Missing, "H10": reading.Missing, "D5": reading.Off}
+	want := map[string]string{"B3": reading.Missing, "H10": reading.Missing, "D5": reading.Off,
+		"E2": reading.Bridged, "E3": reading.Bridged, "G4": reading.Doubled, "C8": reading.Doubled}
 	got := map[string]string{}
 	var e2, n float64
 	for _, s := range r.Array.Sites {
@@ -126,6 +139,9 @@ func TestBall(t *testing.T) {
 	}
 	if d := bySite(r.Array)["F7"].DiameterUm; math.Abs(d-980) > 15 {
 		t.Errorf("F7: diameter %.1f µm, want 980", d)
+	}
+	if r.Array.Bridged != 2 || r.Array.Doubled != 2 || r.Array.Missing != 2 {
+		t.Errorf("%d bridged, %d doubled, %d missing; want 2 of each", r.Array.Bridged, r.Array.Doubled, r.Array.Missing)
 	}
 	if got := strings.Join(r.Warnings, "; "); got != "balls E2 and E3 are bridged" {
 		t.Errorf("warnings %q", got)

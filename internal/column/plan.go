@@ -14,8 +14,7 @@ import (
 type Result struct {
 	Array     *reading.Array
 	Substrate *reading.Substrate
-	BlurPx    float64   // sigma of the point spread along the substrate's edges
-	Profiles  []Profile // side view: one for each column present
+	BlurPx    float64 // sigma of the point spread along the substrate's edges
 	Warnings  []string
 }
 

@@ -11,27 +11,9 @@ import (
 	"plumbsquare/internal/scope"
 )
 
-// A Profile is a column as its silhouette shows it, in the plane of the picture: x along the
-// drawing's +X, heights from the substrate's upper surface.
-type Profile struct {
-	Site     string
-	HeightMm float64 // of the middle of its tip
-	UHeight  float64 // mm
-	FootUm   float64 // foot minus site, along X
-	UFootUm  float64
-	// BendUm is how far the tip lies beside the straight line in which the column starts: the axis is
-	// taken as foot + slope·z + bend·(z/height)².
-	BendUm  float64
-	UBendUm float64
-	// SeatUm is the tip's height against the seating plane's, which for a row of columns is the
-	// line on which the sample would stand: it touches the tallest tips on both sides of the
-	// middle. It is never above 0.
-	SeatUm float64
-}
-
 // Side measures a backlit picture of the bottom row of columns, looked at along the drawing's +Y:
 // which columns are there, and of each the tip's offset along X, the lean in the picture's plane,
-// diameter, height and bend. In its reading a tilt is signed, positive when the column leans
+// diameter, height, bend and seating. In its reading a tilt is signed, positive when the column leans
 // toward +X, DYUm is 0 and sites of other rows are left out. Errors that are a *reading.Refusal
 // say what the technician should change.
 func Side(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Result, error) {

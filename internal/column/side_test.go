@@ -122,14 +122,23 @@ func TestSide(t *testing.T) {
 				t.Errorf("%s: diameter %.1f µm, want 510", site.Name, site.DiameterUm)
 			}
 		}
-		for _, c := range r.Profiles {
-			q := posts[c.Site]
-			if math.Abs(1000*c.HeightMm-q.height) > 4 || math.Abs(c.FootUm-q.foot) > 2 || math.Abs(c.BendUm-q.bend) > 3 {
-				t.Errorf("%s: height %.4f mm, foot %.1f µm, bend %.1f µm; want %+v", c.Site, c.HeightMm, c.FootUm, c.BendUm, q)
+		var low float64
+		for _, site := range r.Array.Sites {
+			c := site.Silhouette
+			if c == nil {
+				continue
 			}
-			if c.SeatUm > 1e-6 {
-				t.Errorf("%s stands %.2f µm above the seating line", c.Site, c.SeatUm)
+			q := posts[site.Name]
+			if math.Abs(c.HeightUm-q.height) > 4 || math.Abs(c.FootUm-q.foot) > 2 || math.Abs(c.BendUm-q.bend) > 3 {
+				t.Errorf("%s: height %.1f µm, foot %.1f µm, bend %.1f µm; want %+v", site.Name, c.HeightUm, c.FootUm, c.BendUm, q)
 			}
+			if c.SeatingUm > 0 {
+				t.Errorf("%s stands %.2f µm above the seating line", site.Name, c.SeatingUm)
+			}
+			low = min(low, c.SeatingUm)
+		}
+		if r.Array.CoplanarityUm != -low || !(r.Array.UCoplanarityUm > 0) {
+			t.Errorf("coplanarity %.2f ± %.2f µm, lowest tip %.2f µm", r.Array.CoplanarityUm, r.Array.UCoplanarityUm, low)
 		}
 	}
 }

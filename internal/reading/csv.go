@@ -121,6 +121,17 @@ func array(name string, v func(*Array) float64) column[*Reading] {
 	}}
 }
 
+// coplanarity blanks what only the side view shows.
+func coplanarity(name string, v func(*Array) float64) column[*Reading] {
+	c := array(name, v)
+	return column[*Reading]{name, func(r *Reading) string {
+		if r.Array == nil || r.Array.UCoplanarityUm == 0 {
+			return ""
+		}
+		return c.cell(r)
+	}}
+}
+
 var shotColumns = []column[*Reading]{
 	{"picture", func(r *Reading) string { return r.Source.Picture }},
 	{"sha256", func(r *Reading) string { return r.Source.SHA256 }},
@@ -170,6 +181,10 @@ var shotColumns = []column[*Reading]{
 	array("present", func(a *Array) float64 { return float64(a.Present) }),
 	array("missing", func(a *Array) float64 { return float64(a.Missing) }),
 	array("tilted", func(a *Array) float64 { return float64(a.Tilted) }),
+	array("bridged", func(a *Array) float64 { return float64(a.Bridged) }),
+	array("doubled", func(a *Array) float64 { return float64(a.Doubled) }),
+	coplanarity("coplanarity_um", func(a *Array) float64 { return a.CoplanarityUm }),
+	coplanarity("u_coplanarity_um", func(a *Array) float64 { return a.UCoplanarityUm }),
 	array("array_x_um", func(a *Array) float64 { return a.XUm }),
 	array("u_array_x_um", func(a *Array) float64 { return a.UXUm }),
 	array("array_y_um", func(a *Array) float64 { return a.YUm }),
@@ -221,6 +236,16 @@ func leaning(name string, v func(*Site) float64) column[siteOf] {
 	}}
 }
 
+// silhouette blanks what only the side view shows.
+func silhouette(name string, v func(*Silhouette) float64) column[siteOf] {
+	return column[siteOf]{name, func(s siteOf) string {
+		if s.Silhouette == nil {
+			return ""
+		}
+		return exact(v(s.Silhouette))
+	}}
+}
+
 var siteColumns = []column[siteOf]{
 	{"picture", func(s siteOf) string { return s.Source.Picture }},
 	{"part", func(s siteOf) string { return s.Source.Part }},
@@ -237,4 +262,10 @@ var siteColumns = []column[siteOf]{
 	leaning("u_tilt_deg", func(s *Site) float64 { return s.UTiltDeg }),
 	leaning("azimuth_deg", func(s *Site) float64 { return s.AzimuthDeg }),
 	measured("diameter_um", func(s *Site) float64 { return s.DiameterUm }),
+	silhouette("column_height_um", func(s *Silhouette) float64 { return s.HeightUm }),
+	silhouette("u_column_height_um", func(s *Silhouette) float64 { return s.UHeightUm }),
+	silhouette("bend_um", func(s *Silhouette) float64 { return s.BendUm }),
+	silhouette("u_bend_um", func(s *Silhouette) float64 { return s.UBendUm }),
+	silhouette("seating_um", func(s *Silhouette) float64 { return s.SeatingUm }),
+	silhouette("u_seating_um", func(s *Silhouette) float64 { return s.USeatingUm }),
 }

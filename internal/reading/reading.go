@@ -215,7 +215,9 @@ type Array struct {
 	Sites   []Site `json:"sites"`
 	Present int    `json:"present"`
 	Missing int    `json:"missing"`
-	Tilted  int    `json:"tilted"` // beyond the limit
+	Tilted  int    `json:"tilted"`            // beyond the limit
+	Bridged int    `json:"bridged,omitempty"` // balls joined with a neighbour
+	Doubled int    `json:"doubled,omitempty"` // balls with a second one on their pad
 
 	// The array as a whole against the datum: the mean of the tips' offsets and their rotation;
 	// scale is pitch shown over pitch drawn.
@@ -229,15 +231,20 @@ type Array struct {
 	// Lean is the tilt common to all columns.
 	LeanDeg        float64 `json:"lean_deg"`
 	LeanAzimuthDeg float64 `json:"lean_azimuth_deg"`
+	// Coplanarity is how far the lowest tip seen lies below the seating plane; side view only.
+	CoplanarityUm  float64 `json:"coplanarity_um,omitempty"`
+	UCoplanarityUm float64 `json:"u_coplanarity_um,omitempty"`
 }
 
 // States of a site.
 const (
 	Present = "present"
 	Missing = "missing"
-	Tilted  = "tilted" // beyond the limit on tilt
-	Off     = "off"    // beyond the limit on place
-	Unseen  = "unseen" // hidden or outside the picture
+	Tilted  = "tilted"  // beyond the limit on tilt
+	Off     = "off"     // beyond the limit on place
+	Bridged = "bridged" // balls: joined with a neighbour
+	Doubled = "doubled" // balls: a second one sits on the same pad
+	Unseen  = "unseen"  // hidden or outside the picture
 )
 
 // A Site is one place of the array.
@@ -249,10 +256,32 @@ type Site struct {
 	DXUm  float64 `json:"dx_um"` // tip or ball minus site, drawing frame
 	DYUm  float64 `json:"dy_um"`
 	UUm   float64 `json:"u_um"` // per axis
-	// Tilt is the lean of one column with the array's own pose removed; azimuth is the direction in
-	// which the tip leans, counter-clockwise from +X.
+	// Tilt is the whole lean of the column against the substrate's normal; what all columns have in
+	// common is in it and stands beside it as the array's Lean. From the side it is that in the
+	// picture's plane, above 0 toward +X. Azimuth is the direction in which the tip leans,
+	// counter-clockwise from +X.
 	TiltDeg    float64 `json:"tilt_deg"`
 	AzimuthDeg float64 `json:"azimuth_deg"`
 	UTiltDeg   float64 `json:"u_tilt_deg"`
 	DiameterUm float64 `json:"diameter_um"`
+
+	Silhouette *Silhouette `json:"silhouette,omitempty"` // side view only
+}
+
+// A Silhouette is a column as the side view shows it, in the plane of the picture: x along the
+// drawing's +X, heights from the substrate's upper surface.
+type Silhouette struct {
+	HeightUm  float64 `json:"height_um"` // of the middle of its tip
+	UHeightUm float64 `json:"u_height_um"`
+	FootUm    float64 `json:"foot_um"` // foot minus site along X
+	UFootUm   float64 `json:"u_foot_um"`
+	// Bend is how far the tip lies beside the straight line in which the column starts: the axis is
+	// taken as foot + slope·z + bend·(z/height)².
+	BendUm  float64 `json:"bend_um"`
+	UBendUm float64 `json:"u_bend_um"`
+	// Seating is the tip's height against the seating plane's, never above 0. For a row of columns
+	// that is the line on which the sample would stand: it touches the tallest tips on both sides of
+	// the middle.
+	SeatingUm  float64 `json:"seating_um"`
+	USeatingUm float64 `json:"u_seating_um"`
 }
