@@ -253,11 +253,14 @@ func (p *Part) checkLimits(doc *strictyaml.Document) {
 		{"bump_um", "die.bumps", "die.bumps"}, {"bump_pad_percent", "die.bumps.pad_mm", "die.bumps with pad_mm"},
 		{"cap_x_um", "cap", "a cap"}, {"cap_y_um", "cap", "a cap"}, {"cap_theta_deg", "cap", "a cap"},
 		{"shrink_percent", "marks", "marks"},
-		{"missing", "array", "an array"}, {"tip_um", "array", "an array"}, {"tilt_deg", "array", "an array"},
+		{"missing", "array", "an array"}, {"tip_um", "array", "an array"}, {"tilt_deg", "array", "an array"}, {"coplanarity_um", "array", "an array"},
 	} {
 		if doc.Has("limits."+l.key) && !doc.Has(l.needs) {
 			doc.Problemf("limits."+l.key, "this limit needs %s, which the part does not have", l.why)
 		}
+	}
+	if a := p.Array; a != nil && a.Kind == "balls" && doc.Sound("limits.coplanarity_um", "array.kind") {
+		doc.Problemf("limits.coplanarity_um", "balls aren't looked at from the side; this limit is for columns")
 	}
 	if a := p.Array; a != nil && doc.Sound("limits.tilt_deg", "array.kind") {
 		switch {

@@ -150,4 +150,5 @@ type Limits struct {
 	Missing        *int    `yaml:"missing"`        // missing columns or balls allowed
 	TiltDeg        float64 `yaml:"tilt_deg"`       // lean of one column
 	TipUm          float64 `yaml:"tip_um"`         // distance of a tip or ball from its site
+	CoplanarityUm  float64 `yaml:"coplanarity_um"` // distance of a column's tip below the seating plane, seen from the side
 }

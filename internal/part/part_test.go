@@ -202,6 +202,7 @@ func TestLoadSaysWhatDoesNotFit(t *testing.T) {
 		{"columns that touch", tern, "diameter_mm: 0.51", "diameter_mm: 1.0", `array.diameter_mm: a diameter of 1 mm must be less than the pitch of 1 mm`},
 		{"equator of a column", tern, "height_mm: 2.21", "height_mm: 2.21\n  equator_mm: 1", `columns have no equator_mm`},
 		{"equator too high", wren, "equator_mm: 0.255", "equator_mm: 2.55", `the equator at 2.55 mm is above the top at 0.7 mm`},
+		{"coplanarity of balls", wren, "tip_um: 150", "tip_um: 150\n  coplanarity_um: 90", `balls aren't looked at from the side`},
 		{"tilt of balls", wren, "tip_um: 150", "tip_um: 150\n  tilt_deg: 2", `balls don't lean`},
 		{"tilt without height", tern, "  height_mm: 2.21\n", "", `the lean of a column can't be judged without its height`},
 		{"limit without cap", wren, "tip_um: 150", "tip_um: 150\n  cap_x_um: 9", `limits.cap_x_um: this limit needs a cap`},

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"plumbsquare/internal/part"
 	"plumbsquare/internal/reading"
@@ -120,14 +121,23 @@ func (j *judge) array(a *reading.Array, l part.Limits) {
 		one = "ball"
 	}
 	if l.Missing != nil && a.Missing > *l.Missing {
-		are := one + "s are"
-		if a.Missing == 1 {
-			are = one + " is"
-		}
 		j.reasons = append(j.reasons, reading.Reason{
 			What: "missing", Decision: reading.Reject, Value: float64(a.Missing), Limit: float64(*l.Missing),
-			Text: fmt.Sprintf("%d %s missing, %d allowed: %s", a.Missing, are, *l.Missing, names(a.Sites)),
+			Text: fmt.Sprintf("%s missing, %d allowed: %s", are(a.Missing, one), *l.Missing, names(a.Sites, reading.Missing)),
 		})
+	}
+	// No drawing allows these, so they need no limit: a bridge shorts two balls, a second ball on a
+	// pad keeps the package from seating.
+	for _, c := range [2]struct {
+		state string
+		n     int
+	}{{reading.Bridged, a.Bridged}, {reading.Doubled, a.Doubled}} {
+		if c.n > 0 {
+			j.reasons = append(j.reasons, reading.Reason{
+				What: c.state, Decision: reading.Reject, Value: float64(c.n),
+				Text: fmt.Sprintf("%s %s: %s", are(c.n, one), c.state, names(a.Sites, c.state)),
+			})
+		}
 	}
 	unseen := 0
 	for _, s := range a.Sites {
@@ -140,6 +150,9 @@ func (j *judge) array(a *reading.Array, l part.Limits) {
 		}
 		j.hold("tilt_deg "+s.Name, "the tilt of "+one+" "+s.Name, s.TiltDeg, s.UTiltDeg, l.TiltDeg, "°")
 		j.hold("tip_um "+s.Name, "the distance of "+one+" "+s.Name+" from its site", math.Hypot(s.DXUm, s.DYUm), s.UUm, l.TipUm, "µm")
+		if c := s.Silhouette; c != nil {
+			j.hold("coplanarity_um "+s.Name, "how far the tip of "+one+" "+s.Name+" lies below the seating plane", -c.SeatingUm, c.USeatingUm, l.CoplanarityUm, "µm")
+		}
 	}
 	if unseen > 0 {
 		j.reasons = append(j.reasons, reading.Reason{
@@ -149,22 +162,26 @@ func (j *judge) array(a *reading.Array, l part.Limits) {
 	}
 }
 
-// names lists the missing sites, the first ten of them.
-func names(sites []reading.Site) string {
-	text, n := "", 0
-	for _, s := range sites {
-		if s.State != reading.Missing {
-			continue
-		}
-		if n++; n > 10 {
-			return text + " …"
-		}
-		if n > 1 {
-			text += ", "
-		}
-		text += s.Name
+// are begins a sentence on n columns or balls: "1 ball is", "3 columns are".
+func are(n int, one string) string {
+	if n == 1 {
+		return "1 " + one + " is"
 	}
-	return text
+	return fmt.Sprintf("%d %ss are", n, one)
+}
+
+// names lists the sites of a state, the first ten of them.
+func names(sites []reading.Site, state string) string {
+	var all []string
+	for _, s := range sites {
+		if s.State == state {
+			all = append(all, s.Name)
+		}
+	}
+	if len(all) > 10 {
+		return strings.Join(all[:10], ", ") + " …"
+	}
+	return strings.Join(all, ", ")
 }
 
 // verdict sorts the reasons: rejects first, then by how far beyond its limit the value lies.
@@ -187,7 +204,7 @@ func (j *judge) verdict() reading.Verdict {
 
 func excess(r reading.Reason) float64 {
 	switch {
-	case r.What == "missing":
+	case r.What == reading.Missing, r.What == reading.Bridged, r.What == reading.Doubled:
 		return math.Inf(1)
 	case r.Limit == 0:
 		return 0

@@ -118,7 +118,7 @@ func everyLimit() *part.Part {
 		Die: &part.Die{WidthMm: 10, HeightMm: 8},
 		Limits: part.Limits{
 			OffsetXUm: 100, OffsetYUm: 100, ThetaDeg: 0.5, BumpUm: 125, SizeUm: 30,
-			CapXUm: 250, CapYUm: 250, CapThetaDeg: 1, ShrinkPercent: 0.6, Missing: missing(0), TiltDeg: 2, TipUm: 150,
+			CapXUm: 250, CapYUm: 250, CapThetaDeg: 1, ShrinkPercent: 0.6, Missing: missing(0), TiltDeg: 2, TipUm: 150, CoplanarityUm: 100,
 		},
 	}
 }
@@ -217,6 +217,12 @@ func TestJudgeArray(t *testing.T) {
 			if s.State == reading.Missing {
 				a.Missing++
 			}
+			if s.State == reading.Bridged {
+				a.Bridged++
+			}
+			if s.State == reading.Doubled {
+				a.Doubled++
+			}
 		}
 		return &reading.Reading{Array: a}
 	}
@@ -239,6 +245,11 @@ func TestJudgeArray(t *testing.T) {
 		{"missing not judged", array(upright, gone), nil, reading.Accept, ""},
 		{"missing is the worst", array(leaningMore, gone, leaning), missing(0), reading.Reject, "missing reject, tilt_deg D4 reject, tilt_deg C3 reject"},
 		{"off its site", array(off), missing(0), reading.Reject, "tip_um E5 reject"},
+		{"bridged", array(reading.Site{Name: "A1", State: reading.Bridged}, reading.Site{Name: "A2", State: reading.Bridged}), missing(0), reading.Reject, "bridged reject"},
+		{"doubled is worse than off", array(off, reading.Site{Name: "A1", State: reading.Doubled}), missing(0), reading.Reject, "doubled reject, tip_um E5 reject"},
+		{"short column", array(seated(-140, 5)), missing(0), reading.Reject, "coplanarity_um A9 reject"},
+		{"perhaps short", array(seated(-98, 5)), missing(0), reading.Review, "coplanarity_um A9 review"},
+		{"seats well", array(seated(-40, 5)), missing(0), reading.Accept, ""},
 		{"unseen", array(upright, unseen), missing(0), reading.Review, "unseen review"},
 	}
 	for _, tt := range tests {
@@ -251,6 +262,10 @@ func TestJudgeArray(t *testing.T) {
 			}
 		})
 	}
+}
+
+func seated(um, u float64) reading.Site {
+	return reading.Site{Name: "A9", State: reading.Present, Silhouette: &reading.Silhouette{SeatingUm: um, USeatingUm: u}}
 }
 
 func TestMissingSitesAreNamed(t *testing.T) {
