@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 
 	"gonum.org/v1/plot/vg"
@@ -238,5 +239,26 @@ func TestInline(t *testing.T) {
 	}
 	if err := xml.Unmarshal(svg, new(struct{})); err != nil {
 		t.Error(err)
+	}
+}
+
+// Figures are drawn for many requests at a time, and come out alike.
+func TestDrawingIsSafeForConcurrentUse(t *testing.T) {
+	f := figures(t)["u"]
+	for _, format := range []string{"svg", "png"} {
+		var want bytes.Buffer
+		if err := Write(&want, f, format); err != nil {
+			t.Fatal(err)
+		}
+		var group sync.WaitGroup
+		for range 4 {
+			group.Go(func() {
+				var got bytes.Buffer
+				if err := Write(&got, f, format); err != nil || !bytes.Equal(got.Bytes(), want.Bytes()) {
+					t.Errorf("%s: another picture, or error %v", format, err)
+				}
+			})
+		}
+		group.Wait()
 	}
 }
