@@ -39,16 +39,7 @@ func Shot(g *picture.Gray, j Job) (*reading.Reading, error) {
 	if err := check(j); err != nil {
 		return nil, err
 	}
-	r := &reading.Reading{
-		Schema: reading.Schema,
-		Source: reading.Source{
-			Picture: j.Picture, SHA256: j.SHA256,
-			Part: j.Part.Name, PartHash: j.Part.Hash, Scope: j.Scope.Name, ScopeHash: j.Scope.Hash,
-			Program: j.Program, OpenCV: cv.Version(),
-			WidthPx: g.W, HeightPx: g.H, BitsPerPx: bits.Len(uint(g.FullScale)),
-		},
-		Shot: j.Shot,
-	}
+	r := begin(g, j)
 	noise := picture.EstimateNoise(g)
 	quality, refusal := picture.Check(g, noise)
 	r.Quality = quality
@@ -75,6 +66,20 @@ func Shot(g *picture.Gray, j Job) (*reading.Reading, error) {
 	}
 	r.Verdict = verdict.Judge(r, j.Part, doubts(j))
 	return r, nil
+}
+
+// begin returns the reading of a job before anything is measured.
+func begin(g *picture.Gray, j Job) *reading.Reading {
+	return &reading.Reading{
+		Schema: reading.Schema,
+		Source: reading.Source{
+			Picture: j.Picture, SHA256: j.SHA256,
+			Part: j.Part.Name, PartHash: j.Part.Hash, Scope: j.Scope.Name, ScopeHash: j.Scope.Hash,
+			Program: j.Program, OpenCV: cv.Version(),
+			WidthPx: g.W, HeightPx: g.H, BitsPerPx: bits.Len(uint(g.FullScale)),
+		},
+		Shot: j.Shot,
+	}
 }
 
 func refuse(r *reading.Reading, why *reading.Refusal) *reading.Reading {

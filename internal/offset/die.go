@@ -104,14 +104,25 @@ func (p *plate) offset(nominal geom.DrawingPoint, nominalTurn geom.Angle, sc *sc
 		ax, ay := float64(p.centre.X)*k, float64(p.centre.Y)*k
 		terms = append(terms, diagonal("height of the plate", cos*ax+sin*ay, cos*ay-sin*ax))
 	}
-	if reversed {
-		toBias := [3][]float64{{cos * bias.UX, sin * bias.UY}, {-sin * bias.UX, cos * bias.UY}, {}}
-		terms = append(terms, term{"bias of the scope", propagate(toBias, unit)})
-	} else {
-		lean := topMm * 1000 * math.Tan((geom.Angle(sc.UTiltDeg) * geom.Degree).Rad())
-		terms = append(terms, diagonal("optical axis", lean, lean))
-	}
+	terms = append(terms, axisTerm(sc, bias, reversed, topMm, pose.Turn))
+	combine(o, terms)
+	return o
+}
 
+// axisTerm is what the optical axis adds for a sample turned under the scope: the uncertainty of its
+// bias where a reversal found that, else that of its tilt.
+func axisTerm(sc *scope.Scope, bias scope.Bias, reversed bool, topMm float64, turn geom.Angle) term {
+	if !reversed {
+		lean := topMm * 1000 * math.Tan((geom.Angle(sc.UTiltDeg) * geom.Degree).Rad())
+		return diagonal("optical axis", lean, lean)
+	}
+	sin, cos := math.Sincos(turn.Rad())
+	toBias := [3][]float64{{cos * bias.UX, sin * bias.UY}, {-sin * bias.UX, cos * bias.UY}, {}}
+	return term{"bias of the scope", propagate(toBias, unit)}
+}
+
+// combine adds terms up to an offset's covariance, budget and standard uncertainties.
+func combine(o *reading.Offset, terms []term) {
 	for _, t := range terms {
 		for i := range 3 {
 			for j := range 3 {
@@ -133,7 +144,6 @@ func (p *plate) offset(nominal geom.DrawingPoint, nominalTurn geom.Angle, sc *sc
 		return 0
 	})
 	o.UXUm, o.UYUm, o.UTheta = math.Sqrt(o.Cov[0][0]), math.Sqrt(o.Cov[1][1]), math.Sqrt(o.Cov[2][2])
-	return o
 }
 
 type term struct {

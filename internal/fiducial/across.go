@@ -1,0 +1,132 @@
+package fiducial
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"plumbsquare/internal/fit"
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/part"
+	"plumbsquare/internal/reading"
+	"plumbsquare/internal/scope"
+)
+
+// A Shot is one of several pictures of a sample, each with where the stage stood: the place on the
+// object that its optical axis points at, in one frame for all.
+type Shot struct {
+	Source fit.Source
+	Name   string // of the picture, for messages
+	Stage  geom.ScopePoint
+}
+
+// Across is the marks of several shots of one sample.
+type Across struct {
+	Pose geom.Pose // of the drawing in the stage's frame, by the stage's coordinates as they are
+	Seen []Sighted
+	Blur geom.Length
+}
+
+// A Sighted is a mark as one shot shows it.
+type Sighted struct {
+	Shot  int // index of the shot
+	Place part.Place
+	Fit   *fit.Mark // centre in that shot's own scope frame
+}
+
+// FindAcross finds the part's marks in shots that each show some of them. put is as in [Find].
+//
+// It returns a *reading.Refusal as error when too few marks can be seen, and when a shot shows none
+// where the others and the stage's coordinates put it ("stage").
+func FindAcross(shots []Shot, p *part.Part, sc *scope.Scope, put geom.Angle) (*Across, error) {
+	m := p.Marks
+	var cand []candidate
+	var of []int // shot of each candidate
+	var v view
+	for k, s := range shots {
+		v = newView(s.Source.Gray, sc.Plane(s.Source.Gray.W, s.Source.Gray.H, m.PlaneMm), m)
+		if !v.holds(m) {
+			return nil, fmt.Errorf("%s: the picture isn't even as large as a mark", s.Name)
+		}
+		found, err := v.candidates(m)
+		if err != nil {
+			return nil, fmt.Errorf("find marks: %w", err)
+		}
+		for _, c := range found {
+			c.at.X += s.Stage.X
+			c.at.Y += s.Stage.Y
+			cand, of = append(cand, c), append(of, k)
+		}
+	}
+	// The stage's zero is anywhere, so the fixture's limit on shift can't be held.
+	anywhere := *p
+	anywhere.Fixture.ShiftLimitMm = math.Inf(1)
+	c := chooser{part: &anywhere, view: v, cand: cand, put: put}
+	g, err := c.choose()
+	if err != nil {
+		if out, ok := errors.AsType[*reading.Refusal](err); ok && out.Gate == "fiducial-out" {
+			return nil, stageOff("the marks in the pictures don't lie as the stage coordinates say")
+		}
+		if other := c.otherScale(); other != nil {
+			return nil, stageOff("the marks of different pictures lie " + fmt.Sprintf("%.2g %% off their drawn distance", math.Abs(other.Got)))
+		}
+		return nil, err
+	}
+	a := &Across{Pose: coarsePose(m.At, cand, g)}
+	var blur []float64
+	for k, s := range shots {
+		f := &Found{Marks: make([]Mark, len(m.At))}
+		s.Source.Plane = sc.Plane(s.Source.Gray.W, s.Source.Gray.H, m.PlaneMm)
+		pose := a.Pose
+		pose.Origin.X -= s.Stage.X
+		pose.Origin.Y -= s.Stage.Y
+		own := &guess{seen: make([]int, len(m.At))}
+		shifted := make([]candidate, len(cand))
+		for i, cd := range cand {
+			cd.at.X -= s.Stage.X
+			cd.at.Y -= s.Stage.Y
+			shifted[i] = cd
+		}
+		for i, at := range g.seen {
+			own.seen[i] = -1
+			if at >= 0 && of[at] == k {
+				own.seen[i] = at
+			}
+		}
+		if err := f.refine(s.Source, m, pose, shifted, own); err != nil {
+			return nil, err
+		}
+		n := 0
+		for i := range f.Marks {
+			one := *m
+			one.At = m.At[i : i+1]
+			if mk := f.Marks[i]; mk.Used && outside(s.Source.Gray, s.Source.Plane, &one, pose) == nil {
+				a.Seen = append(a.Seen, Sighted{k, mk.Place, mk.Fit})
+				blur = append(blur, mk.Fit.Blur.Um())
+				n++
+			}
+		}
+		if n == 0 {
+			return nil, stageOff(fmt.Sprintf("%s shows no mark where the other pictures and its stage coordinates put one", s.Name))
+		}
+	}
+	a.Blur = geom.Length(middle(blur))
+	obs := make([]observation, len(a.Seen))
+	for i, o := range a.Seen {
+		at := o.Fit.Centre
+		at.X += shots[o.Shot].Stage.X
+		at.Y += shots[o.Shot].Stage.Y
+		obs[i] = observation{o.Place.Point(), at, o.Fit.Cov}
+	}
+	if a.Pose, _, err = solvePose(obs, 0); err != nil {
+		return nil, hidden(len(obs), len(m.At))
+	}
+	return a, nil
+}
+
+func stageOff(what string) *reading.Refusal {
+	return &reading.Refusal{
+		Gate: "stage", Unit: "µm",
+		Instruction: what + ": check the stage coordinates in the traveler (the place that the picture's middle shows, x right and y up as in the picture), and that all pictures are of one sample that didn't move",
+	}
+}

@@ -1,0 +1,96 @@
+package measure
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"path/filepath"
+	"strings"
+
+	"plumbsquare/internal/fiducial"
+	"plumbsquare/internal/fit"
+	"plumbsquare/internal/geom"
+	"plumbsquare/internal/offset"
+	"plumbsquare/internal/picture"
+	"plumbsquare/internal/reading"
+	"plumbsquare/internal/verdict"
+)
+
+// Corners measures a die too large for one picture from two to four shots of its corners into one
+// reading. The jobs are of one sample, part and scope; each shot has its stage place. The reading's
+// source names all pictures; it has no image places, since there is no one picture.
+//
+// An error means that the jobs are wrong: not one sample, no stage place, no statement of how good
+// the stage is.
+func Corners(gs []*picture.Gray, jobs []Job) (*reading.Reading, error) {
+	if err := checkCorners(gs, jobs); err != nil {
+		return nil, err
+	}
+	first := jobs[0]
+	r := begin(gs[0], first)
+	var names, sums []string
+	shots := make([]fiducial.Shot, len(jobs))
+	for k, j := range jobs {
+		names, sums = append(names, j.Picture), append(sums, j.SHA256)
+		noise := picture.EstimateNoise(gs[k])
+		quality, refusal := picture.Check(gs[k], noise)
+		r.Quality = quality
+		if refusal != nil {
+			named := *refusal
+			named.Instruction = filepath.Base(j.Picture) + ": " + refusal.Instruction
+			return refuse(r, &named), nil
+		}
+		shots[k] = fiducial.Shot{
+			Source: fit.Source{Gray: gs[k], Noise: noise}, Name: filepath.Base(j.Picture),
+			Stage: geom.ScopePoint{X: geom.Length(j.Shot.Stage.XMm) * geom.Millimetre, Y: geom.Length(j.Shot.Stage.YMm) * geom.Millimetre},
+		}
+	}
+	r.Source.Picture, r.Source.SHA256 = strings.Join(names, " + "), digest(sums)
+	r.Shot.Stage = nil
+
+	found, err := fiducial.FindAcross(shots, first.Part, first.Scope, geom.Angle(first.Shot.TurnDeg)*geom.Degree)
+	var joint *offset.Joint
+	if err == nil {
+		joint, err = offset.Corners(shots, first.Part, first.Scope, found)
+	}
+	if refusal, ok := errors.AsType[*reading.Refusal](err); ok {
+		return refuse(r, refusal), nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	r.Substrate = substrate(&fiducial.Found{Pose: joint.Pose, Cov: joint.PoseCov}, first.Scope.Plane(gs[0].W, gs[0].H, first.Part.Marks.PlaneMm))
+	r.Substrate.OriginXPx, r.Substrate.OriginYPx = 0, 0
+	r.Offset = joint.Offset
+	r.Verdict = verdict.Judge(r, first.Part, doubts(first))
+	return r, nil
+}
+
+// digest is the SHA-256 of several pictures' SHA-256, one after the other in hexadecimal.
+func digest(sums []string) string {
+	sum := sha256.Sum256([]byte(strings.Join(sums, "")))
+	return hex.EncodeToString(sum[:])
+}
+
+func checkCorners(gs []*picture.Gray, jobs []Job) error {
+	if len(jobs) != len(gs) || len(jobs) < 2 || len(jobs) > 4 {
+		return fmt.Errorf("a die in corner shots takes two to four pictures, there are %d", len(jobs))
+	}
+	for _, j := range jobs {
+		if err := check(j); err != nil {
+			return err
+		}
+		switch {
+		case j.Shot.View != reading.DiePlan:
+			return fmt.Errorf("%s: only view die-plan is measured from corner shots, not %s", j.Picture, j.Shot.View)
+		case j.Shot.Stage == nil:
+			return fmt.Errorf("%s: it has no stage place (stage_x_mm, stage_y_mm in the traveler), the other pictures of its sample have", j.Picture)
+		case j.Scope.UStageUm <= 0:
+			return fmt.Errorf("scope %s: u_stage_um is missing from its file: state how good the stage's coordinates are", j.Scope.Name)
+		case j.Part.Hash != jobs[0].Part.Hash || j.Scope.Hash != jobs[0].Scope.Hash || j.Shot.TurnDeg != jobs[0].Shot.TurnDeg:
+			return fmt.Errorf("%s: part, scope and turn_deg must be those of the sample's first picture", j.Picture)
+		}
+	}
+	return nil
+}
