@@ -20,8 +20,11 @@ straddles a limit) or retake (the picture can't be measured, and why).
 
 A folder means its pictures and those that its traveler.csv names. What is known of a picture
 comes from the flags, else from traveler.csv in its folder (columns image, part, view, scope,
-lot, sample, head, nozzle, pick_position, operator, taken_at, turn_deg), else from PICTURE.yaml beside it
+lot, sample, head, nozzle, pick_position, operator, taken_at, turn_deg, stage_x_mm, stage_y_mm), else from PICTURE.yaml beside it
 with the same keys, else from its name and from the station file.
+
+Pictures of one lot and sample with stage_x_mm and stage_y_mm in the traveler are two to four corners
+of a die too large for one picture: they give one reading. The scope file states u_stage_um.
 
 --reversal takes samples shot twice, turned by 180° in between (turn_deg 0 and 180; of two pictures
 alone the second is the turned one). Half the difference is the scope's own bias: an optical axis
@@ -122,7 +125,7 @@ func runMeasure(ctx context.Context, o measureOptions, args []string) error {
 	}
 	var tally tally
 	var measured []*reading.Reading // for the budgets
-	err = batch.Run(ctx, jobs, options, func(r batch.Result) error {
+	each := func(r batch.Result) error {
 		if r.Err != nil {
 			failed++
 			bar.around(func() { fmt.Fprintf(o.stderr, "inspect: %v\n", r.Err) })
@@ -137,7 +140,23 @@ func runMeasure(ctx context.Context, o measureOptions, args []string) error {
 		var err error
 		bar.around(func() { err = sinks.write(r.Reading) })
 		return err
-	})
+	}
+	single, samples := batch.Corners(jobs)
+	err = batch.Run(ctx, single, options, each)
+	for _, s := range samples {
+		if err != nil {
+			break
+		}
+		r := batch.Result{Job: s[0]}
+		if r.Reading, r.Err = batch.RunCorners(ctx, s, options); ctx.Err() != nil {
+			err = context.Cause(ctx)
+		} else {
+			err = each(r)
+		}
+		for range s {
+			bar.step()
+		}
+	}
 	bar.end()
 	if err != nil {
 		kept := sinks.abandon()
