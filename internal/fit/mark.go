@@ -154,8 +154,15 @@ func coverage(shape *part.Marks, turn geom.Angle) (func(x, y, grow, sigma float6
 			u, v := cos*x+sin*y, cos*y-sin*x
 			lu, wu := bar(u, l+grow, sigma), bar(u, w+grow, sigma)
 			lv, wv := bar(v, l+grow, sigma), bar(v, w+grow, sigma)
-			// Two bars less the square in which they overlap.
-			return turned(sum(product(lu, wv), product(wu, lv), -1, product(wu, wv)))
+			// Two bars less the square in which they overlap: one bar and the other's two ends.
+			e := edge1{lv.v - wv.v, lv.du - wv.du, lv.da - wv.da, lv.ds - wv.ds}
+			return turned(covered{
+				lu.v*wv.v + wu.v*e.v,
+				lu.du*wv.v + wu.du*e.v,
+				lu.v*wv.du + wu.v*e.du,
+				lu.da*wv.v + lu.v*wv.da + wu.da*e.v + wu.v*e.da,
+				lu.ds*wv.v + lu.v*wv.ds + wu.ds*e.v + wu.v*e.ds,
+			})
 		}, 2 * w, nil
 	case part.Square:
 		l := half(shape.LengthMm)
@@ -183,10 +190,11 @@ func coverage(shape *part.Marks, turn geom.Angle) (func(x, y, grow, sigma float6
 type edge1 struct{ v, du, da, ds float64 }
 
 func bar(u, a, sigma float64) edge1 {
-	r, l := (a-u)/sigma, (a+u)/sigma
+	per := 1 / sigma
+	r, l := (a-u)*per, (a+u)*per
 	cr, pr := normal(r)
 	cl, pl := normal(l)
-	return edge1{cr + cl - 1, (pl - pr) / sigma, (pl + pr) / sigma, -(pr*r + pl*l) / sigma}
+	return edge1{cr + cl - 1, (pl - pr) * per, (pl + pr) * per, -(pr*r + pl*l) * per}
 }
 
 func product(a, b edge1) covered {
