@@ -37,11 +37,11 @@ build: setup ## build the program, bin/inspect
 .PHONY: test
 test: setup ## run every test, and check that no OpenCV matrix is left behind
 	go test -tags matprofile ./internal/cv
-	go test ./...
+	go test -timeout 20m ./...
 
 .PHONY: race
 race: setup ## run every test under the race detector
-	go test -race ./...
+	go test -race -timeout 40m ./...
 
 .PHONY: lint
 lint: setup ## gofmt, go vet and staticcheck; any finding fails
