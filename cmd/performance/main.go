@@ -17,9 +17,9 @@ func main() {
 	var page string
 	flag.StringVar(&o.Program, "program", "bin/inspect", "the program, for its memory")
 	flag.StringVar(&page, "page", "", "write the page, Markdown, here instead of to the terminal")
-	flag.IntVar(&o.Pictures, "pictures", 12, "pictures of each kind to compare methods on")
+	flag.IntVar(&o.Pictures, "pictures", 5, "pictures of each kind to compare methods on")
 	flag.IntVar(&o.WidthPx, "width", 1280, "width of those pictures, px")
-	flag.IntVar(&o.Rounds, "rounds", 5, "rounds of each timing")
+	flag.IntVar(&o.Rounds, "rounds", 2, "rounds of each timing")
 	flag.Parse()
 	o.Progress = func(step string) { fmt.Fprintln(os.Stderr, step) }
 	if err := run(o, page, os.Stdout); err != nil {
