@@ -51,6 +51,8 @@ const (
 	stepPx      = 12   // length of a segment: long enough to average noise, short against a chip
 	cleanSigmas = 12.0 // window to each side where noise alone explains the edge, in blurs
 	cleanMisfit = 1.12
+
+	raggedSigmas = 4.0 // scatter of a clean edge's segments beyond noise, in what that may be by chance
 )
 
 // FitEdges finds the straight edges near line and fits them on raw pixels, the best seen first;
@@ -211,6 +213,26 @@ func capVotes(votes [][]float64) {
 	}
 }
 
+// ragged reports whether an edge's segments each by itself would lie elsewhere by more than noise
+// explains: over a wide window roughness hardly shows in the misfit. place is the parameter that
+// moves the edge. Of n values the reduced chi-square scatters by √(2/n).
+func ragged(px *Pixels, m model, p []float64, place int) bool {
+	d := make([]float64, len(p))
+	info, score := make([]float64, px.Block[px.Len()-1]+1), make([]float64, px.Block[px.Len()-1]+1)
+	for i, z := range px.Z {
+		r := z - m(p, px.X[i], px.Y[i], d)
+		info[px.Block[i]] += px.Weight[i] * d[place] * d[place]
+		score[px.Block[i]] += px.Weight[i] * d[place] * r
+	}
+	var chi2, n float64
+	for i, h := range info {
+		if h > 0 {
+			chi2, n = chi2+score[i]*score[i]/h, n+1
+		}
+	}
+	return chi2 > n+raggedSigmas*math.Sqrt(2*n)
+}
+
 // fitClean fits one model with common levels and linear light to all pixels of the band. It
 // returns nil when noise doesn't explain what is seen.
 func (b *band) fitClean(local *Edge) *Edge {
@@ -266,7 +288,7 @@ func (b *band) fitClean(local *Edge) *Edge {
 		return nil
 	}
 	sol, err := solve(&px, m, p, nil, tol)
-	if err != nil || sol.misfit > cleanMisfit || sol.used < 0.9 {
+	if err != nil || sol.misfit > cleanMisfit || sol.used < 0.9 || ragged(&px, m, sol.p, cOffset) {
 		return nil
 	}
 	e := *local

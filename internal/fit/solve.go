@@ -217,6 +217,62 @@ func (w *workspace) normalEquations(p []float64) float64 {
 	return w.cost(p)
 }
 
+// A scaledCholesky is the factor of a matrix scaled to a unit diagonal. Levels and slopes of the
+// light differ in size by the picture's grey levels times its µm: unscaled, the matrix of a 16-bit
+// picture looks singular.
+type scaledCholesky struct {
+	chol  mat.Cholesky
+	scale []float64 // roots of the diagonal, inverted
+}
+
+func factorize(h *mat.SymDense) (*scaledCholesky, error) {
+	k := h.SymmetricDim()
+	f := &scaledCholesky{scale: make([]float64, k)}
+	a := mat.NewSymDense(k, nil)
+	for i := range k {
+		if !(h.At(i, i) > 0) {
+			return nil, errSingular
+		}
+		f.scale[i] = 1 / math.Sqrt(h.At(i, i))
+		for j := range i + 1 {
+			a.SetSym(i, j, h.At(i, j)*f.scale[i]*f.scale[j])
+		}
+	}
+	if !f.chol.Factorize(a) {
+		return nil, errSingular
+	}
+	return f, nil
+}
+
+// solve returns H⁻¹ g.
+func (f *scaledCholesky) solve(g []float64) (*mat.VecDense, error) {
+	x := mat.NewVecDense(len(g), nil)
+	for i, v := range g {
+		x.SetVec(i, v*f.scale[i])
+	}
+	if f.chol.SolveVecTo(x, x) != nil {
+		return nil, errSingular
+	}
+	for i := range g {
+		x.SetVec(i, x.AtVec(i)*f.scale[i])
+	}
+	return x, nil
+}
+
+// inverse returns H⁻¹.
+func (f *scaledCholesky) inverse() (*mat.SymDense, error) {
+	inv := mat.NewSymDense(len(f.scale), nil)
+	if f.chol.InverseTo(inv) != nil {
+		return nil, errSingular
+	}
+	for i := range f.scale {
+		for j := range i + 1 {
+			inv.SetSym(i, j, inv.At(i, j)*f.scale[i]*f.scale[j])
+		}
+	}
+	return inv, nil
+}
+
 // step solves (H + damping·diag H) dp = g.
 func (w *workspace) step(damping float64) (*mat.VecDense, error) {
 	k := len(w.g)
@@ -225,15 +281,11 @@ func (w *workspace) step(damping float64) (*mat.VecDense, error) {
 	for i := range k {
 		a.SetSym(i, i, a.At(i, i)*(1+damping))
 	}
-	var chol mat.Cholesky
-	if !chol.Factorize(a) {
-		return nil, errSingular
+	f, err := factorize(a)
+	if err != nil {
+		return nil, err
 	}
-	dp := mat.NewVecDense(k, nil)
-	if err := chol.SolveVecTo(dp, mat.NewVecDense(k, w.g)); err != nil {
-		return nil, errSingular
-	}
-	return dp, nil
+	return f.solve(w.g)
 }
 
 // finish computes the covariance at p, where residuals and derivatives are.
@@ -241,13 +293,13 @@ func (w *workspace) finish(p []float64) (*solution, error) {
 	k := len(p)
 	w.scale, w.bound, w.tukey = w.robustScale(), tukeyBound, true
 	w.normalEquations(p)
-	var chol mat.Cholesky
-	if !chol.Factorize(w.h) {
-		return nil, errSingular
+	f, err := factorize(w.h)
+	if err != nil {
+		return nil, err
 	}
-	inv := mat.NewSymDense(k, nil)
-	if err := chol.InverseTo(inv); err != nil {
-		return nil, errSingular
+	inv, err := f.inverse()
+	if err != nil {
+		return nil, err
 	}
 
 	var sumW, chi2 float64
