@@ -111,7 +111,10 @@ const facePx = 0.05
 func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand footing, f *discFitter) *reading.Array {
 	a := &reading.Array{Kind: pic.part.Array.Kind, Sites: make([]reading.Site, len(seats))}
 	heightUm := 1000 * pic.part.Array.HeightMm
-	pose := pic.rigid(o, seats, offsets)
+	pose, best := pic.rigid(o, seats, offsets, found(seats)), pic.bestFit(o, seats, offsets)
+	if best != nil {
+		pose = best.rigidFit
+	}
 	lean := pic.heightUm * math.Tan((geom.Angle(pic.scope.UTiltDeg) * geom.Degree).Rad())
 	pose.uxUm, pose.uyUm = math.Hypot(pose.uxUm, lean), math.Hypot(pose.uyUm, lean)
 	pose.fill(a)
@@ -138,7 +141,12 @@ func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand f
 		if !f.flat && !f.uneven {
 			tip += facePx * facePx * s.d.umPx * s.d.umPx
 		}
-		r.UUm = math.Sqrt(tip + o.placeVar(s.x, s.y) + pic.scopeVar(at))
+		if best != nil {
+			r.DXUm, r.DYUm = best.left(s, offsets[i])
+			r.UUm = math.Sqrt(tip + best.placeVar(o, s) + pic.heightVar(at))
+		} else {
+			r.UUm = math.Sqrt(tip + o.placeVar(s.x, s.y) + lean*lean + pic.heightVar(at))
+		}
 		// A blurred disc's edge falls most steeply σ²/2r inside of the disc's.
 		r.DiameterUm = 2 * (s.d.r + f.edge.steepest + o.sigmaPx*o.sigmaPx/(2*s.d.r)) * s.d.umPx
 		if heightUm > 0 && !pic.balls() {
@@ -162,17 +170,16 @@ func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand f
 	return a
 }
 
-// scopeVar is the variance per axis, µm², that the scope's stated uncertainties add to where a
-// face is seen against the substrate: of its tilt and, under a perspective lens, of the face's
-// height. Its scale doesn't count: the outline is measured with the same ruler.
-func (pic *shot) scopeVar(at geom.ScopePoint) float64 {
+// heightVar is the variance per axis, µm², that the stated uncertainty of a face's height adds to
+// where it is seen against the substrate under a perspective lens. The scope's scale doesn't
+// count: the substrate is measured with the same ruler.
+func (pic *shot) heightVar(at geom.ScopePoint) float64 {
 	s := pic.scope
-	lean := pic.heightUm * math.Tan((geom.Angle(s.UTiltDeg) * geom.Degree).Rad())
 	if s.Camera != scope.Perspective || s.WorkingDistanceMm <= 0 {
-		return lean * lean
+		return 0
 	}
 	r := math.Hypot(at.X.Um(), at.Y.Um()) * s.UHeightMm / s.WorkingDistanceMm
-	return lean*lean + r*r/2
+	return r * r / 2
 }
 
 // state judges a site that holds something by the part's limits.
@@ -216,12 +223,12 @@ type rigidFit struct {
 	uxUm, uyUm, uTurn     float64
 }
 
-// rigid fits shift and turn about the drawing's origin, then the scale, to the offsets.
-func (pic *shot) rigid(o *outline, seats []seat, offsets [][2]float64) rigidFit {
+// rigid fits shift and turn about the drawing's origin, then the scale, to the offsets in use.
+func (pic *shot) rigid(o *outline, seats []seat, offsets [][2]float64, use []bool) rigidFit {
 	var n, sx, sy, sxx, sdx, sdy, sc, ss, vt float64
 	for i := range seats {
 		s := &seats[i]
-		if !s.found {
+		if !use[i] {
 			continue
 		}
 		n++

@@ -1,9 +1,11 @@
 package column
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
+	"plumbsquare/internal/geom"
 	"plumbsquare/internal/part"
 	"plumbsquare/internal/picture"
 	"plumbsquare/internal/scope"
@@ -11,14 +13,16 @@ import (
 
 // Ball measures a picture of balls from above: where the widest section of each lies, its
 // diameter, and which are missing, bridged or doubled. The warnings name the two ends of each
-// bridge. Errors that are a *reading.Refusal say what the technician should change.
-func Ball(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Result, error) {
+// bridge. put is how the sample was put under the scope, a multiple of 90° counter-clockwise as
+// seen. Errors that are a *reading.Refusal say what the technician should change.
+func Ball(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope, put geom.Angle) (*Result, error) {
 	list, err := sites(p)
 	if err != nil {
 		return nil, err
 	}
 	pic := newShot(g, n, p, s, list, p.Array.EquatorMm)
-	o, err := pic.outline()
+	pic.put = put
+	o, r, err := pic.datum()
 	if err != nil {
 		return nil, err
 	}
@@ -26,11 +30,10 @@ func Ball(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Resu
 	f := pic.newDiscFitter(o, seats)
 	v := pic.findTips(f, o, seats)
 	dropDoubles(seats, v)
-	if err := pic.judgeArray(f, o, seats, v); err != nil {
+	if err := cmp.Or(pic.judgeWay(f, o, seats, v), pic.judgeArray(f, o, seats, v)); err != nil {
 		return nil, err
 	}
 	f.centreOnGleams(pic, seats, v)
-	r := &Result{BlurPx: o.blurPx(), Substrate: o.reading(pic.base)}
 	r.Array = pic.columns(o, seats, pic.offsets(o, seats), footing{}, f)
 	pairs := bridges(f, seats, v)
 	for _, p := range pairs {

@@ -105,7 +105,7 @@ func TestBall(t *testing.T) {
 	b = balls["C8"]
 	b.second = 50
 	balls["C8"] = b
-	r, err := column.Ball(ballPicture(p, 1.7, balls, 1), noiseModel(0.8), p, telecentric(13.3))
+	r, err := column.Ball(ballPicture(p, 1.7, balls, 1), noiseModel(0.8), p, telecentric(13.3), 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -153,7 +153,7 @@ func TestBallIgnoresTheFixture(t *testing.T) {
 	p := ballPart()
 	balls := beads(p, 2)
 	for _, turn := range []float64{-4, -1, 3} {
-		r, err := column.Ball(ballPicture(p, turn, balls, 3), noiseModel(0.8), p, telecentric(13.3))
+		r, err := column.Ball(ballPicture(p, turn, balls, 3), noiseModel(0.8), p, telecentric(13.3), 0)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -18,7 +18,7 @@ func ExamplePlan() {
 	}
 	g := columnScene(760, 660, p, s, poseAt(0, 0, 1, 1), 1.1, stands).gray(0, 0, 1, 1)
 
-	r, err := column.Plan(g, noiseModel(1), p, s)
+	r, err := column.Plan(g, noiseModel(1), p, s, 0)
 	if err != nil {
 		fmt.Println(err)
 		return

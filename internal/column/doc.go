@@ -2,7 +2,7 @@
 // tips and balls lie, how columns lean.
 //
 // The datum is the substrate's outline, fitted to raw pixels as one rectangle (pose and scale with
-// their covariance). Each site is then looked at by itself: a blurred disc is fitted to the raw
+// their covariance), or its marks, or the array's own best fit, as the part says. Each site is then looked at by itself: a blurred disc is fitted to the raw
 // pixels about the place where the drawing wants it, and, where no whole face is there, all over
 // the site. Offsets are measured minus nominal in the drawing frame, µm; nominal is the drawing's
 // site times the substrate's scale, for the pads are printed on the ceramic.

@@ -1,6 +1,7 @@
 package column
 
 import (
+	"cmp"
 	"math"
 
 	"plumbsquare/internal/geom"
@@ -28,8 +29,9 @@ type shot struct {
 	tip   scope.Plane // the plane of the tips or of the balls' equators
 	sites []site
 
-	heightUm float64 // of the faces above the substrate
-	black    float64 // level of the darkest pixels
+	put      geom.Angle // how the sample was put under the scope, a multiple of 90°
+	heightUm float64    // of the faces above the substrate
+	black    float64    // level of the darkest pixels
 }
 
 func newShot(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope, list []site, heightMm float64) *shot {
@@ -47,15 +49,17 @@ type seat struct {
 	foot   foot
 }
 
-// Plan measures a picture of columns from above. Errors that are a *reading.Refusal say what
-// the technician should change.
-func Plan(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Result, error) {
+// Plan measures a picture of columns from above. put is how the sample was put under the scope, a
+// multiple of 90° counter-clockwise as seen. Errors that are a *reading.Refusal say what the
+// technician should change.
+func Plan(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope, put geom.Angle) (*Result, error) {
 	list, err := sites(p)
 	if err != nil {
 		return nil, err
 	}
 	pic := newShot(g, n, p, s, list, p.Array.HeightMm)
-	o, err := pic.outline()
+	pic.put = put
+	o, r, err := pic.datum()
 	if err != nil {
 		return nil, err
 	}
@@ -63,24 +67,29 @@ func Plan(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Resu
 	f := pic.newDiscFitter(o, seats)
 	v := pic.findTips(f, o, seats)
 	dropDoubles(seats, v)
-	if err := pic.judgeArray(f, o, seats, v); err != nil {
+	if err := cmp.Or(pic.judgeWay(f, o, seats, v), pic.judgeArray(f, o, seats, v)); err != nil {
 		return nil, err
 	}
 	offsets := pic.offsets(o, seats)
 	stand := pic.feet(f, o, seats, offsets)
-	r := &Result{
-		BlurPx:    o.blurPx(),
-		Substrate: o.reading(pic.base),
-	}
 	r.Array = pic.columns(o, seats, offsets, stand, f)
 	return r, nil
 }
 
 // outline finds the substrate, coarse then fine.
 func (pic *shot) outline() (*outline, error) {
-	pose, ss, err := coarseOutline(pic.g, pic.part, pic.base)
+	laid, quarter := *pic.part, pic.quarter()
+	if quarter%2 == 1 {
+		laid.Substrate.WidthMm, laid.Substrate.HeightMm = laid.Substrate.HeightMm, laid.Substrate.WidthMm
+	}
+	pose, seen, err := coarseOutline(pic.g, &laid, pic.base)
 	if err != nil {
 		return nil, err
+	}
+	pose.Turn += geom.Angle(quarter) * 90 * geom.Degree
+	ss := sides(pic.part.Substrate)
+	for k := range ss {
+		ss[k].found = seen[(k+quarter)%4].found
 	}
 	return fitOutline(pic, pose, ss, pic.levelsPx())
 }

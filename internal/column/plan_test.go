@@ -18,7 +18,7 @@ import (
 
 func mustPlan(t testing.TB, g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) *column.Result {
 	t.Helper()
-	r, err := column.Plan(g, n, p, s)
+	r, err := column.Plan(g, n, p, s, 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -209,7 +209,7 @@ func TestOffsetsIgnoreTheFixture(t *testing.T) {
 		pose := poseAt(rapid.Float64Range(-400, 400).Draw(rt, "x_um"), rapid.Float64Range(-400, 400).Draw(rt, "y_um"),
 			rapid.Float64Range(-4.5, 4.5).Draw(rt, "turn_deg"), rapid.Float64Range(0.994, 1.006).Draw(rt, "scale"))
 		g := columnScene(480, 430, p, s, pose, 1.1, stands).gray(0, 0, 0.5, 4)
-		r, err := column.Plan(g, noiseModel(0.5), p, s)
+		r, err := column.Plan(g, noiseModel(0.5), p, s, 0)
 		if err != nil {
 			rt.Fatal(err)
 		}
@@ -281,7 +281,7 @@ func TestPlanRefuses(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			_, err := column.Plan(tt.g(), noiseModel(1), tt.p(), s)
+			_, err := column.Plan(tt.g(), noiseModel(1), tt.p(), s, 0)
 			refusal, ok := errors.AsType[*reading.Refusal](err)
 			if !ok {
 				t.Fatalf("got %v, want a refusal", err)
@@ -302,7 +302,7 @@ func TestPlanWithoutArray(t *testing.T) {
 		{Name: "all absent", Array: &part.Array{Kind: "columns", Rows: 2, Columns: 2, PitchMm: 1, DiameterMm: 0.5, Absent: []string{"A1:B2"}}},
 	} {
 		t.Run(p.Name, func(t *testing.T) {
-			_, err := column.Plan(g, noiseModel(1), p, telecentric(17))
+			_, err := column.Plan(g, noiseModel(1), p, telecentric(17), 0)
 			if _, refused := errors.AsType[*reading.Refusal](err); err == nil || refused {
 				t.Errorf("got %v, want an error about the part", err)
 			}

@@ -213,10 +213,17 @@ func substrate(f *fiducial.Found, plane scope.Plane) *reading.Substrate {
 }
 
 func arrayBy(r *reading.Reading, g *picture.Gray, n picture.Noise, j Job) error {
-	by := map[reading.View]func(*picture.Gray, picture.Noise, *part.Part, *scope.Scope) (*column.Result, error){
-		reading.ColumnPlan: column.Plan, reading.ColumnSide: column.Side, reading.BallPlan: column.Ball,
-	}[j.Shot.View]
-	res, err := by(g, n, j.Part, j.Scope)
+	var res *column.Result
+	var err error
+	put := geom.Angle(j.Shot.TurnDeg) * geom.Degree
+	switch j.Shot.View {
+	case reading.ColumnSide:
+		res, err = column.Side(g, n, j.Part, j.Scope)
+	case reading.BallPlan:
+		res, err = column.Ball(g, n, j.Part, j.Scope, put)
+	default:
+		res, err = column.Plan(g, n, j.Part, j.Scope, put)
+	}
 	if err != nil {
 		return err
 	}

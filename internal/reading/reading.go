@@ -220,7 +220,8 @@ type Array struct {
 	Doubled int    `json:"doubled,omitempty"` // balls with a second one on their pad
 
 	// The array as a whole against the datum: the mean of the tips' offsets and their rotation;
-	// scale is pitch shown over pitch drawn.
+	// scale is pitch shown over pitch drawn. Of an array that is its own datum this is its place
+	// against the outline, and the sites' offsets are what the best fit of shift and turn leaves.
 	XUm      float64 `json:"x_um"`
 	YUm      float64 `json:"y_um"`
 	ThetaDeg float64 `json:"theta_deg"`
