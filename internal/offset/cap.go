@@ -23,6 +23,9 @@ const (
 	chamferSame = 3 * geom.Micrometre // how alike one tool cuts the chamfers of the four sides
 	blurSame    = 0.05                // how alike the sides are in focus
 	blurOff     = 0.2                 // how alike cap and datum are, which lies lower
+	// capContrast is the least that the levels at a cap's edge differ, of the brightest: its chamfer
+	// or its glue is dark, or it shines.
+	capContrast = 0.15
 	// misplacedShare is how much of the departure from the drawn size the centre may err by: with
 	// sides that err independently it would be a half, but most of what misleads is common to them.
 	misplacedShare = 0.25
@@ -53,7 +56,7 @@ func Cap(src fit.Source, p *part.Part, sc *scope.Scope, datum *fiducial.Found) (
 	if seen < 3 {
 		return nil, noCap(seen, c)
 	}
-	pl, err := measureCap(src, at, drawn, inset, datum.Blur)
+	pl, err := measureCap(src, at, drawn, c, inset, datum.Blur)
 	if err != nil {
 		return nil, err
 	}
@@ -79,7 +82,7 @@ func capEdges(seen int) *reading.Refusal {
 
 // measureCap refines a located cap on raw pixels: first each side by itself, then all again with
 // what they show together of chamfer and blur.
-func measureCap(src fit.Source, at located, drawn rectangle, inset, blur geom.Length) (*plate, error) {
+func measureCap(src fit.Source, at located, drawn rectangle, c *part.Cap, inset, blur geom.Length) (*plate, error) {
 	um := src.Plane.UmPerPx()
 	sides := capSides(src, at, inset)
 	at.turn += straighten(sides, at, um)
@@ -87,6 +90,9 @@ func measureCap(src fit.Source, at located, drawn rectangle, inset, blur geom.Le
 	starts, n := startCap(sides, at, drawn, um, blur)
 	if n < 3 {
 		return nil, capEdges(n)
+	}
+	if n = standOut(starts); n < 3 {
+		return nil, noCap(n, c)
 	}
 	bevels := fit.FitBevels(sides, starts, fit.Bevelled{
 		Ties: []fit.Tie{
@@ -122,6 +128,17 @@ func measureCap(src fit.Source, at located, drawn rectangle, inset, blur geom.Le
 		return nil, capEdges(seen)
 	}
 	return p, nil
+}
+
+// standOut returns how many sides show more than the grain of one surface.
+func standOut(starts [4]fit.BevelStart) (n int) {
+	for _, s := range starts {
+		hi := max(s.Face, s.Bevel, s.Glue, s.Ground)
+		if hi-min(s.Face, s.Bevel, s.Glue, s.Ground) > capContrast*hi {
+			n++
+		}
+	}
+	return n
 }
 
 // capSides gathers the pixels along the sides; one that lies outside the picture is nil.
