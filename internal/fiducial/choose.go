@@ -296,9 +296,11 @@ func (c *chooser) wrongWay(g *guess) error {
 	return wrongWay(quarter)
 }
 
+const gateTurned = "wrong-way-round"
+
 func wrongWay(quarter int) *reading.Refusal {
 	return &reading.Refusal{
-		Gate: "wrong-way-round", Got: float64(90 * quarter), Limit: 0, Unit: "°",
+		Gate: gateTurned, Got: float64(90 * quarter), Limit: 0, Unit: "°",
 		Instruction: fmt.Sprintf("the sample lies turned by %d°: put it into the fixture the right way round and take the picture again", 90*quarter),
 	}
 }

@@ -70,6 +70,9 @@ func Find(src fit.Source, p *part.Part, sc *scope.Scope, put geom.Angle) (*Found
 	c := chooser{part: p, view: v, cand: cand, put: put}
 	g, err := c.choose()
 	if err != nil {
+		if turned, ok := errors.AsType[*reading.Refusal](err); ok && turned.Gate == gateTurned {
+			return nil, err // a pattern turned by 90° may look like itself upright at another scale
+		}
 		if other := c.otherScale(); other != nil {
 			return nil, other
 		}

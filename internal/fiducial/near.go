@@ -128,7 +128,7 @@ func chooseNear(all []guess, cand []candidate, n int, near Vicinity) (*guess, er
 		return nil, hidden(seen, n)
 	case upright == nil || turned != nil && turned.count > upright.count && turned.score > 1.2*upright.score:
 		return nil, &reading.Refusal{
-			Gate: "wrong-way-round", Got: float64(90 * turned.quarter), Limit: 0, Unit: "°",
+			Gate: gateTurned, Got: float64(90 * turned.quarter), Limit: 0, Unit: "°",
 			Instruction: fmt.Sprintf("the die lies turned by %d° on its substrate: check the sample", 90*turned.quarter),
 		}
 	}
