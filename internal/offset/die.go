@@ -1,6 +1,7 @@
 package offset
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -18,6 +19,10 @@ const (
 	dieTurn  = 3 * geom.Degree
 	dieSize  = 60 * geom.Micrometre
 )
+
+// fewestSides is with how many straight sides at most there is no die, but texture or traces that
+// happen to step where its sides would be.
+const fewestSides = 1
 
 // Die measures the die's outline at the height of its top and returns its offset.
 //
@@ -45,6 +50,9 @@ func Die(src fit.Source, p *part.Part, sc *scope.Scope, f *fiducial.Found) (*rea
 	}
 	searchPx := max(3, 1.5*coarseUm/src.Plane.UmPerPx())
 	pl, err := measurePlate(src, at, drawn, inset, corner, searchPx, f.Blur)
+	if r, ok := errors.AsType[*reading.Refusal](err); ok && r.Got <= fewestSides {
+		return nil, noDie(int(r.Got), d)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("die: %w", err)
 	}

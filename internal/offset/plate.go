@@ -67,16 +67,19 @@ func measurePlate(src fit.Source, at located, drawn rectangle, inset, corner geo
 			}
 		}
 	}
-	seen := 0
+	seen, crooked := 0, 0
 	for k, e := range p.edges {
 		p.used[k] = e != nil
-		if e == nil {
-			continue
+		switch {
+		case e == nil:
+		case e.Agree < minAgree || e.Rms > maxScatter:
+			crooked++
+		default:
+			seen++
 		}
-		if e.Agree < minAgree || e.Rms > maxScatter {
-			return nil, fewSides(seen)
-		}
-		seen++
+	}
+	if crooked > 0 {
+		return nil, fewSides(seen)
 	}
 	for seen >= 3 {
 		if err := p.solve(drawn); err != nil {
