@@ -3,7 +3,6 @@ package column
 import (
 	"math"
 
-	"plumbsquare/internal/geom"
 	"plumbsquare/internal/reading"
 )
 
@@ -28,48 +27,41 @@ func crowd(a *reading.Array, bridged [][2]int, doubled []int) {
 }
 
 const (
-	lobeStep = 0.4 // share of a ball's fall of light by which what sticks out beside it exceeds the usual ground
+	lobeStep = 0.4 // share of a ball's fall of light by which what sticks out beside it exceeds the ground
 	lobeRays = 3   // neighbouring directions of all that it fills at least, some 30°
 )
 
 // lobeAt are the radii, as shares of a ball's, at which a second ball is looked for beside it: one
-// that counts reaches over all of them.
-var lobeAt = [...]float64{1.2, 1.3, 1.45}
+// that counts reaches over all of them. beyondAt are radii at which it has ended.
+var (
+	lobeAt   = [...]float64{1.2, 1.3, 1.45}
+	beyondAt = [...]float64{1.7, 1.78, 1.86}
+)
 
 // doubles returns the places in seats of balls with a second one beside them on the same pad: a
 // lobe as bright as a ball sticks out where there is neither bridge nor bare pad.
 func doubles(pic *shot, f *discFitter, seats []seat, bridged [][2]int, v sight) []int {
-	var beside []float64
-	lobes := make([][directions]float64, len(seats))
+	lobes := make([][directions]bool, len(seats))
 	for i := range seats {
-		s := &seats[i]
-		if !s.found || !f.holds(s.d.x, s.d.y, 1.5*v.r+1) {
-			continue
+		if s := &seats[i]; s.found && f.holds(s.d.x, s.d.y, 1.9*v.r+1) {
+			lobes[i] = f.lobe(s, v.r, pic.padPx(), lobeStep*v.step)
 		}
-		lobes[i] = f.lobe(s, v.r, pic.padPx())
-		l := lobes[i]
-		sortFew(l[:])
-		beside = append(beside, l[directions/2])
 	}
-	if len(beside) == 0 {
-		return nil
-	}
-	limit := median(beside) + lobeStep*v.step
 	// A bridge fills the eighths of the circle on both sides of the way to the other ball.
 	for _, p := range bridged {
 		for k, i := range p {
 			a, b := &seats[i].d, &seats[p[1-k]].d
-			to := geom.Angle(math.Atan2(b.y-a.y, b.x-a.x))
-			for n := range lobes[i] {
-				if math.Cos((to - geom.Angle(math.Atan2(rays[n].y, rays[n].x))).Rad()) > math.Sqrt2/2 {
-					lobes[i][n] = math.Inf(-1)
+			dx, dy := b.x-a.x, b.y-a.y
+			for n, ray := range rays {
+				if dx*ray.x+dy*ray.y > math.Sqrt2/2*math.Hypot(dx, dy) {
+					lobes[i][n] = false
 				}
 			}
 		}
 	}
 	var out []int
 	for i := range seats {
-		if seats[i].found && longestRun(lobes[i], limit) >= lobeRays {
+		if longestRun(&lobes[i]) >= lobeRays {
 			out = append(out, i)
 		}
 	}
@@ -79,34 +71,38 @@ func doubles(pic *shot, f *discFitter, seats []seat, bridged [][2]int, v sight) 
 // padPx is the radius within which a bare pad may shine.
 func (pic *shot) padPx() float64 { return 500*pic.part.Array.PadMm/pic.base.UmPerPx() + 2 }
 
-// lobe returns the level beside a ball in each direction: the darkest of those at lobeAt; nothing
-// where its own pad may show.
-func (f *discFitter) lobe(s *seat, r, pad float64) (levels [directions]float64) {
-	for k := range levels {
-		levels[k] = math.Inf(1)
-		for _, share := range lobeAt {
+// lobe reports in which directions something as large as a ball sticks out of one: all that lies
+// at lobeAt is brighter by step than the ground beyond it, and none of it may be its own pad.
+func (f *discFitter) lobe(s *seat, r, pad, step float64) (out [directions]bool) {
+	for k := range out {
+		at := func(share float64) (x, y float64) {
 			rho := s.d.r + (share-1)*r
-			x, y := s.d.x+rho*rays[k].x, s.d.y+rho*rays[k].y
-			if math.Hypot(x-s.px, y-s.py) < pad {
-				levels[k] = math.Inf(-1)
-				break
+			return s.d.x + rho*rays[k].x, s.d.y + rho*rays[k].y
+		}
+		beyond := math.Inf(1)
+		for _, share := range beyondAt {
+			beyond = min(beyond, f.between(at(share)))
+		}
+		out[k] = true
+		for _, share := range lobeAt {
+			x, y := at(share)
+			if f.between(x, y) < beyond+step || math.Hypot(x-s.px, y-s.py) < pad {
+				out[k] = false
 			}
-			levels[k] = min(levels[k], f.between(x, y))
 		}
 	}
-	return levels
+	return out
 }
 
-// longestRun returns how many neighbouring directions exceed the limit, all around.
-func longestRun(v [directions]float64, limit float64) int {
+// longestRun returns how many neighbouring directions are set, all around.
+func longestRun(v *[directions]bool) int {
 	best, run := 0, 0
 	for k := range 2 * directions {
-		if v[k%directions] > limit {
-			run++
-			best = max(best, min(run, directions))
-		} else {
+		run++
+		if !v[k%directions] {
 			run = 0
 		}
+		best = max(best, min(run, directions))
 	}
 	return best
 }
@@ -157,6 +153,10 @@ func bridges(f *discFitter, seats []seat, v sight) [][2]int {
 // light across its edge.
 const bridgeStep = 0.7
 
+// acrossShare is how far to both sides of the way a bridge is looked at, as a share of the balls'
+// diameter: it fills more than half of that, a fibre doesn't.
+const acrossShare = 0.18
+
 // darkestBetween returns the level of the darkest place on the way from one ball to another, each
 // place being the middle one of seven across the way: a bridge is bright all along and wider than
 // a fibre.
@@ -172,7 +172,7 @@ func (f *discFitter) darkestBetween(a, b *disc) float64 {
 	for t := from; t <= to; t++ {
 		var across [7]float64
 		for k := range across {
-			w := 0.1 * (a.r + b.r) * float64(k-3) / 3
+			w := acrossShare * (a.r + b.r) * float64(k-3) / 3
 			across[k] = f.between(a.x+t*dx-w*dy, a.y+t*dy+w*dx)
 		}
 		sortFew(across[:])
