@@ -107,13 +107,17 @@ func (p *plate) offset(nominal geom.DrawingPoint, nominalTurn geom.Angle, sc *sc
 	// perspective scope, an error of height moves the plate away from the optical axis.
 	uScale := sc.UScalePercent / 100
 	terms = append(terms, diagonal("scale of the scope", uScale*o.XUm, uScale*o.YUm))
+	k := 0.0
 	if sc.Camera == scope.Perspective {
-		k := sc.UHeightMm / (sc.WorkingDistanceMm - topMm)
+		k = sc.UHeightMm / (sc.WorkingDistanceMm - topMm)
 		ax, ay := float64(p.centre.X)*k, float64(p.centre.Y)*k
 		terms = append(terms, diagonal("height of the plate", cos*ax+sin*ay, cos*ay-sin*ax))
 	}
 	terms = append(terms, axisTerm(sc, bias, reversed, topMm, pose.Turn))
 	combine(o, terms)
+	// Both stretch the sides themselves.
+	stretch := math.Hypot(uScale, k)
+	o.UWidthUm, o.UHeightUm = math.Hypot(o.UWidthUm, stretch*o.WidthUm), math.Hypot(o.UHeightUm, stretch*o.HeightUm)
 	return o
 }
 
