@@ -84,7 +84,7 @@ func (st *stage) sawn(f *frame, halfW, halfH float64) shape {
 		}
 	}
 	chips := st.chips(f, halfW, halfH)
-	chipReach := 3 * cmp.Or(st.Die.ChipUm, 40)
+	chipReach := max(3*cmp.Or(st.Die.ChipUm, 40), 1.5*st.Die.CornerUm)
 	plain := func(p, q, s float64) float64 {
 		s = 1 / s
 		dp, dm := halfW-p, halfW+p
@@ -133,6 +133,11 @@ func (st *stage) chips(f *frame, halfW, halfH float64) []chip {
 		deep := cmp.Or(st.Die.ChipUm, 40) * (0.3 + 0.7*st.rng.Float64())
 		long := deep * (1 + 1.5*st.rng.Float64())
 		all = append(all, chip{g, st.pr.blob(&g, long, deep/long, st.wobble(0.08, 2, 6), 0)})
+	}
+	if r := st.Die.CornerUm; r > 0 {
+		corner := st.rng.IntN(4)
+		g := f.at(halfW*float64(1-2*(corner%2)), halfH*float64(1-2*(corner/2)), 0)
+		all = append(all, chip{g, st.pr.blob(&g, r, 1, st.wobble(0.08, 2, 6), 0)})
 	}
 	return all
 }

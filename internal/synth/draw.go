@@ -149,7 +149,7 @@ func (s *Scene) checkNumbers() error {
 		{"a fixture shift along x, µm,", s.FixtureXUm, 1e5}, {"a fixture shift along y, µm,", s.FixtureYUm, 1e5}, {"a fixture turn, degrees,", s.FixtureDeg, 360},
 		{"an offset along X, µm,", s.OffsetXUm, 1e5}, {"an offset along Y, µm,", s.OffsetYUm, 1e5}, {"a rotation, degrees,", s.ThetaDeg, 360},
 		{"read noise", s.Optics.ReadNoise, 1}, {"shot noise", s.Optics.ShotNoise, 1}, {"texture", s.Look.Texture, 5},
-		{"roughness, µm,", s.Die.RoughUm, 500}, {"a count of chips", float64(s.Die.Chips), 1e4},
+		{"roughness, µm,", s.Die.RoughUm, 500}, {"a broken corner, µm,", s.Die.CornerUm, 1e4}, {"a count of chips", float64(s.Die.Chips), 1e4},
 		{"a count of glare", float64(s.Dirt.Glare), 1e4}, {"a count of streaks", float64(s.Dirt.Streaks), 1e4}, {"a count of dust", float64(s.Dirt.Dust), 1e4},
 		{"a count of fibres", float64(s.Dirt.Fibres), 1e4}, {"a count of components", float64(s.Dirt.Components), 1e4}, {"a count of traces", float64(s.Dirt.Traces), 1e4},
 	} {

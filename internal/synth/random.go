@@ -213,6 +213,7 @@ func Torments(v reading.View) []Torment {
 			{"streak across an edge", "", func(s *Scene, rng *rand.Rand) { s.Dirt.Streaks = 1 + rng.IntN(3) }},
 			{"scratch along an edge", "", func(s *Scene, rng *rand.Rand) { s.Dirt.Scratches = 1 + rng.IntN(3) }},
 			{"many chips", "", func(s *Scene, _ *rand.Rand) { s.Die.Chips, s.Die.ChipUm = 20, 70 }},
+			{"chipped corner", "", func(s *Scene, rng *rand.Rand) { s.Die.CornerUm = 200 + 500*rng.Float64() }},
 			{"capacitor rows", "", func(s *Scene, _ *rand.Rand) { s.Dirt.Components, s.Dirt.Traces = 60, 80 }},
 			{"flux over marks", "", func(s *Scene, _ *rand.Rand) { s.Dirt.FluxOverMarks, s.Dirt.FluxRim = 2, true }},
 			{"mark missing", "", func(s *Scene, rng *rand.Rand) { s.Marks = []MarkState{{Name: s.anyMark(rng), Absent: true}} }},

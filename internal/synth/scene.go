@@ -49,6 +49,7 @@ type DieState struct {
 	Second           *SecondDie
 	Chips            int
 	ChipUm           float64 // depth of the deepest chip; 0: 40
+	CornerUm         float64 // radius of the piece broken off one corner; 0: none
 	RoughUm          float64 // standard deviation of the sawn edge about its straight line
 	RoughLengthUm    float64 // over which it is correlated; 0: 30
 }
