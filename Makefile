@@ -61,6 +61,10 @@ accuracy: setup ## measure pictures with truth, write docs/accuracy.md (IMAGES=,
 torture: setup ## measure thousands of random spoilt pictures of dies, list what went wrong (N=, SEED=)
 	go run ./cmd/torture -n $(or $(N),5000) -seed $(or $(SEED),1)
 
+.PHONY: torture-sites
+torture-sites: setup ## measure arrays with 100 000 random sites, list what was overlooked or falsely called (SITES=, SEED=)
+	go run ./cmd/torture -sites $(or $(SITES),100000) -seed $(or $(SEED),1)
+
 .PHONY: performance
 performance: build ## measure cost and peers, write docs/performance.md
 	go run ./cmd/performance -program bin/inspect -page docs/performance.md

@@ -1,6 +1,7 @@
 // Torture draws random pictures of dies with everything that can go wrong, measures them and says
-// which were measured right, which refused, and which misled it. It is for those who work on the
-// program: make torture runs it. The same seeds give the same pictures.
+// which were measured right, which refused, and which misled it. With -sites it does the same with
+// arrays of columns and balls, site by site. It is for those who work on the program: make torture
+// and make torture-sites run it. The same seeds give the same pictures.
 package main
 
 import (
@@ -31,7 +32,7 @@ import (
 )
 
 type options struct {
-	n                         int
+	n, sites                  int
 	seed, only                uint64
 	parts, kind, out, overlay string
 	widthPx, workers          int
@@ -40,13 +41,14 @@ type options struct {
 func main() {
 	var o options
 	flag.IntVar(&o.n, "n", 5000, "pictures to draw and measure")
+	flag.IntVar(&o.sites, "sites", 0, "draw arrays instead of dies, until they hold so many sites")
 	flag.Uint64Var(&o.seed, "seed", 1, "seed of the first picture; the others follow by one")
 	flag.StringVar(&o.kind, "fault", "", "take only faults whose name matches this regular expression")
 	flag.Uint64Var(&o.only, "only", 0, "draw and measure the picture of this seed alone")
 	flag.StringVar(&o.out, "o", "", "with -only: write the picture, PNG, here")
 	flag.StringVar(&o.overlay, "overlay", "", "with -only: write what was measured, drawn over the picture, PNG, here")
 	flag.StringVar(&o.parts, "parts", "examples/parts/tern.yaml,examples/parts/wren.yaml", "part files, separated by commas")
-	flag.IntVar(&o.widthPx, "width-px", 1024, "width of the pictures")
+	flag.IntVar(&o.widthPx, "width-px", 0, "width of the pictures; 0 means 1024, for arrays 2048")
 	flag.IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "pictures at a time")
 	flag.Parse()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
@@ -59,7 +61,7 @@ func main() {
 
 func run(ctx context.Context, w io.Writer, o options) error {
 	cv.SetThreads(1)
-	b := &bench{kinds: kinds(), widthPx: o.widthPx}
+	b := &bench{kinds: kinds(), widthPx: cmp.Or(o.widthPx, 1024)}
 	for _, path := range strings.Split(o.parts, ",") {
 		bytes, err := os.ReadFile(path)
 		if err != nil {
@@ -70,6 +72,9 @@ func run(ctx context.Context, w io.Writer, o options) error {
 			return err
 		}
 		b.parts = append(b.parts, p)
+	}
+	if o.sites > 0 {
+		return b.arrays(ctx, w, o)
 	}
 	if o.only != 0 {
 		return b.one(w, o)
