@@ -45,6 +45,9 @@ type Mark struct {
 	ResidualX, ResidualY geom.Length // found minus expected, along the drawing's axes
 }
 
+// unevenMisfit is the misfit of a mark above which its ground rather than noise limits the fit.
+const unevenMisfit = 1.05
+
 // Find finds the marks that the part's drawing places on the substrate. put is how the sample was
 // put under the scope, a multiple of 90° counter-clockwise as seen.
 //
@@ -185,6 +188,9 @@ func (f *Found) refine(src fit.Source, m *part.Marks, pose geom.Pose, cand []can
 		if err != nil {
 			mk.Note = "not seen"
 			continue
+		}
+		if ft.Misfit > unevenMisfit {
+			ft = fit.FitOutline(&px, m, pose.Turn, ft, src.Plane.UmPerPx())
 		}
 		mk.Fit = ft
 		mk.Used = true
