@@ -69,11 +69,15 @@ func fitOutline(pic *shot, start geom.Pose, ss [4]side, levelsPx int) (*outline,
 	um := pic.base.UmPerPx()
 	reach := 3.0 // px that the start may be wrong
 	var ps []profile
+	var hidden [4][]span
+	for k := range ss {
+		hidden[k] = pic.hidden(o.pose, ss[k], float64(levelsPx)+4*o.sigmaPx+reach)
+	}
 	for _, every := range outlineSteps {
 		var raw []strip
 		for k := range ss {
 			if ss[k].found {
-				raw = append(raw, pic.strips(o.pose, ss[k], k, int(math.Ceil(4*o.sigmaPx+reach)), levelsPx, every)...)
+				raw = append(raw, pic.strips(o.pose, ss[k], k, int(math.Ceil(4*o.sigmaPx+reach)), levelsPx, every, hidden[k])...)
 			}
 		}
 		o.gx, o.gy = lightSlope(raw, pic.g.W, pic.g.H)

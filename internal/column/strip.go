@@ -2,6 +2,7 @@ package column
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -25,8 +26,33 @@ type strip struct {
 	tangentUm float64 // place along the side from the origin's foot
 }
 
-// strips cuts the profiles of a side out of the picture.
-func (pic *shot) strips(pose geom.Pose, s side, index, half, levelsPx, every int) []strip {
+// A span is a stretch of a side, µm along it from the origin's foot.
+type span struct{ from, to float64 }
+
+// hidden lists the stretches of a side beside which a face is seen less than reachPx inside of it:
+// there the levels aren't the substrate's. Under a perspective lens tall columns at the rim seem to
+// stand nearer to the edge than they do, and may reach over it.
+func (pic *shot) hidden(pose geom.Pose, s side, reachPx float64) []span {
+	um := pic.base.UmPerPx()
+	r := 500 * pic.part.Array.DiameterMm
+	var out []span
+	for _, site := range pic.sites {
+		// Where on the substrate's plane the face is seen.
+		d := pose.ToDrawing(pic.base.ToObject(pic.tip.ToImage(pose.ToScope(geom.DrawingPoint{X: geom.Length(site.x), Y: geom.Length(site.y)}))))
+		x, y := d.X.Um(), d.Y.Um()
+		if pose.Scale*s.halfUm-(s.nx*x+s.ny*y)-r < reachPx*um {
+			t := s.nx*y - s.ny*x
+			out = append(out, span{t - hiddenShare*r, t + hiddenShare*r})
+		}
+	}
+	return out
+}
+
+// hiddenShare is how much more than its radius a face hides to both sides: it may lean.
+const hiddenShare = 1.3
+
+// strips cuts the profiles of a side out of the picture, but for those in the spans hidden.
+func (pic *shot) strips(pose geom.Pose, s side, index, half, levelsPx, every int, hidden []span) []strip {
 	sin, cos := math.Sincos(pose.Turn.Rad())
 	nx, ny := cos*s.nx-sin*s.ny, sin*s.nx+cos*s.ny
 	tx, ty := -ny, nx
@@ -96,6 +122,9 @@ func (pic *shot) strips(pose geom.Pose, s side, index, half, levelsPx, every int
 		}
 		q := pic.base.ToObject(p)
 		st.tangentUm = tx*float64(q.X-pose.Origin.X) + ty*float64(q.Y-pose.Origin.Y)
+		if slices.ContainsFunc(hidden, func(h span) bool { return st.tangentUm > h.from && st.tangentUm < h.to }) {
+			continue
+		}
 		st.measureLevels(half)
 		out = append(out, st)
 	}
