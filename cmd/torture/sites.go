@@ -15,6 +15,7 @@ import (
 
 	"plumbsquare/internal/measure"
 	"plumbsquare/internal/part"
+	"plumbsquare/internal/picture"
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/synth"
 )
@@ -102,8 +103,11 @@ func (b *bench) arrays(ctx context.Context, w io.Writer, o options) error {
 			if gctx.Err() != nil {
 				return context.Cause(gctx)
 			}
-			var err error
-			out[i], err = tryArray(views[seed%uint64(len(views))], seed, cmp.Or(o.widthPx, 2048))
+			t, g, err := tryArray(views[seed%uint64(len(views))], seed, cmp.Or(o.widthPx, 2048))
+			out[i] = t
+			if err == nil && o.only != 0 && o.out != "" {
+				err = writePNG(o.out, shown(g))
+			}
 			return err
 		})
 	}
@@ -116,21 +120,21 @@ func (b *bench) arrays(ctx context.Context, w io.Writer, o options) error {
 // faultyShare is the share of pictures that must be refused.
 const faultyShare = 0.05
 
-func tryArray(v arrayView, seed uint64, widthPx int) (siteOutcome, error) {
+func tryArray(v arrayView, seed uint64, widthPx int) (siteOutcome, *picture.Gray, error) {
 	rng := rand.New(rand.NewPCG(seed, 0xa88a7))
 	sc := synth.RandomScope("torture", v.part, v.view, widthPx, rng)
 	scene, names := synth.Torture(v.part, sc, v.view, faultyShare, rng)
 	t := siteOutcome{seed: seed, label: fmt.Sprintf("%s: %s", v.view, strings.Join(names, ", "))}
 	g, truth, err := synth.Draw(scene, rng)
 	if err != nil {
-		return t, fmt.Errorf("seed %d, %s: %w", seed, t.label, err)
+		return t, nil, fmt.Errorf("seed %d, %s: %w", seed, t.label, err)
 	}
 	r, err := measure.Shot(g, measure.Job{Part: v.part, Scope: sc, Shot: reading.Shot{View: v.view}, Today: sc.Calibrated})
 	if err != nil {
-		return t, fmt.Errorf("seed %d, %s: %w", seed, t.label, err)
+		return t, g, fmt.Errorf("seed %d, %s: %w", seed, t.label, err)
 	}
 	t.judge(truth, r)
-	return t, nil
+	return t, g, nil
 }
 
 // judge holds a reading against what is true of its picture.

@@ -27,8 +27,9 @@ func crowd(a *reading.Array, bridged [][2]int, doubled []int) {
 }
 
 const (
-	lobeStep = 0.4 // share of a ball's fall of light by which what sticks out beside it exceeds the ground
-	lobeRays = 3   // neighbouring directions of all that it fills at least, some 30°
+	lobeStep   = 0.4 // share of a ball's fall of light by which what sticks out beside it exceeds the ground
+	lobeSigmas = 4.0 // the same over noise
+	lobeRays   = 3   // neighbouring directions of all that it fills at least, some 30°
 )
 
 // lobeAt are the radii, as shares of a ball's, at which a second ball is looked for beside it: one
@@ -44,7 +45,7 @@ func doubles(pic *shot, f *discFitter, seats []seat, bridged [][2]int, v sight) 
 	lobes := make([][directions]bool, len(seats))
 	for i := range seats {
 		if s := &seats[i]; s.found && f.holds(s.d.x, s.d.y, 1.9*v.r+1) {
-			lobes[i] = f.lobe(s, v.r, pic.padPx(), lobeStep*v.step)
+			lobes[i] = f.lobe(s, v.r, pic.padPx(), lobeStep*max(v.step, s.d.steps[directions/2]))
 		}
 	}
 	// A bridge fills the eighths of the circle on both sides of the way to the other ball.
@@ -71,25 +72,29 @@ func doubles(pic *shot, f *discFitter, seats []seat, bridged [][2]int, v sight) 
 // padPx is the radius within which a bare pad may shine.
 func (pic *shot) padPx() float64 { return 500*pic.part.Array.PadMm/pic.base.UmPerPx() + 2 }
 
-// lobe reports in which directions something as large as a ball sticks out of one: all that lies
-// at lobeAt is brighter by step than the ground beyond it, and none of it may be its own pad.
+// lobe reports in which directions something as large as a ball sticks out of one: what lies
+// at lobeAt is brighter by step than the ground beyond it, and none of it is its own pad.
 func (f *discFitter) lobe(s *seat, r, pad, step float64) (out [directions]bool) {
 	for k := range out {
 		at := func(share float64) (x, y float64) {
 			rho := s.d.r + (share-1)*r
 			return s.d.x + rho*rays[k].x, s.d.y + rho*rays[k].y
 		}
-		beyond := math.Inf(1)
+		var beyond, mean float64
 		for _, share := range beyondAt {
-			beyond = min(beyond, f.between(at(share)))
+			beyond += f.between(at(share)) / float64(len(beyondAt))
 		}
 		out[k] = true
 		for _, share := range lobeAt {
 			x, y := at(share)
-			if f.between(x, y) < beyond+step || math.Hypot(x-s.px, y-s.py) < pad {
+			level := f.between(x, y)
+			mean += level / float64(len(lobeAt))
+			if level < beyond+step/2 || math.Hypot(x-s.px, y-s.py) < pad {
 				out[k] = false
 			}
 		}
+		noise := math.Sqrt(f.noise.Var(beyond) * (1.0/float64(len(lobeAt)) + 1.0/float64(len(beyondAt))))
+		out[k] = out[k] && mean > beyond+max(step, lobeSigmas*noise)
 	}
 	return out
 }
