@@ -175,3 +175,21 @@ func TestFootingUndoesThePull(t *testing.T) {
 		t.Errorf("feet known to %.2f µm", got.uUm)
 	}
 }
+
+// Below a slanted substrate the light ends at its lower edge, not at its flank.
+func TestFlankLeavesOutTheLowerEdge(t *testing.T) {
+	var x, y []float64
+	for i := range 100 {
+		x, y = append(x, 50+0.01*float64(i)), append(y, float64(i))
+		if i >= 70 {
+			x[i] += 20 * float64(i-69)
+		}
+	}
+	kx, ky := flank(x, y)
+	if len(kx) != 70 || len(ky) != 70 || kx[69] != x[69] {
+		t.Errorf("kept %d and %d crossings, want the first 70", len(kx), len(ky))
+	}
+	if kx, _ := flank(nil, nil); len(kx) != 0 {
+		t.Error("crossings out of nothing")
+	}
+}

@@ -2,6 +2,7 @@ package column
 
 import (
 	"math"
+	"slices"
 
 	"plumbsquare/internal/cv"
 	"plumbsquare/internal/geom"
@@ -164,15 +165,15 @@ func (s *silhouette) findFrame() error {
 func (s *silhouette) flanks() (left, right geom.ImagePoint, err error) {
 	g := s.g
 	low := s.lowest()
-	half := (s.bright + s.dark) / 2
 	var lx, ly, rx, ry []float64
 	for y := low + (g.H-low)/6; y < g.H-2; y++ {
 		row := g.Pix[y*g.W : (y+1)*g.W]
 		cross := func(x, step int) (float64, bool) {
 			before := float64(row[x])
-			if before <= half {
+			if before <= s.dark+borderLight*(s.bright-s.dark) {
 				return 0, false // the substrate reaches the border
 			}
+			half := (before + s.dark) / 2 // the light may be weaker here than at the top
 			for i := x + step; i > 0 && i < g.W-1; i += step {
 				z := float64(row[i])
 				if z <= half && float64(row[i+step]) <= half {
@@ -189,6 +190,8 @@ func (s *silhouette) flanks() (left, right geom.ImagePoint, err error) {
 			rx, ry = append(rx, x), append(ry, float64(y))
 		}
 	}
+	lx, ly = flank(lx, ly)
+	rx, ry = flank(rx, ry)
 	if len(lx) < 8 || len(rx) < 8 {
 		return left, right, &reading.Refusal{Gate: "outline-out", Instruction: "the substrate's flanks aren't both in the picture; move the sample to the middle"}
 	}
@@ -196,6 +199,30 @@ func (s *silhouette) flanks() (left, right geom.ImagePoint, err error) {
 	s.uScale = 2 * s.uX / (1000 * s.part.Substrate.WidthMm)
 	mid := func(v []float64) float64 { return (v[0] + v[len(v)-1]) / 2 }
 	return geom.ImagePoint{X: clippedMean(lx), Y: mid(ly)}, geom.ImagePoint{X: clippedMean(rx), Y: mid(ry)}, nil
+}
+
+// borderLight is the share of the backlight from which on a border shows it.
+const borderLight = 0.25
+
+// flank keeps the crossings that lie on a flank: below the substrate, or beside a speck, the light
+// ends elsewhere.
+func flank(x, y []float64) (kx, ky []float64) {
+	if len(x) == 0 {
+		return x, y
+	}
+	mid := median(slices.Clone(x))
+	off := make([]float64, len(x))
+	for i := range x {
+		off[i] = math.Abs(x[i] - mid)
+	}
+	const sigmas, leastPx = 6.0, 2.0
+	limit := max(sigmas*1.4826*median(off), leastPx)
+	for i := range x {
+		if math.Abs(x[i]-mid) < limit {
+			kx, ky = append(kx, x[i]), append(ky, y[i])
+		}
+	}
+	return kx, ky
 }
 
 // scatterOfMean is the standard uncertainty of the mean of neighbours that are correlated over
