@@ -49,7 +49,7 @@ func (pic *shot) balls() bool { return pic.part.Array.Kind == "balls" }
 const (
 	// leastGleam is the share of the usual gleam below which a disc is a bare pad: a ball mirrors
 	// the lights, a pad doesn't.
-	leastGleam = 0.3
+	leastGleam = 0.4
 
 	// offStep is the share of the usual fall of light of a ball off its site: beside it the pad
 	// that it left bare is as bright as the ball.
