@@ -338,8 +338,10 @@ func (m *edgeModel) edge() (*Edge, error) {
 	for i, w := range m.weight {
 		if w > 0 {
 			used++
-			sum += w * m.place[i] * m.place[i]
-			weight += w
+			// A segment broken off with a corner sees no edge and says nothing of its scatter.
+			known := w * m.info[i][0][0]
+			sum += known * m.place[i] * m.place[i]
+			weight += known
 		}
 	}
 	if used < minSegments {

@@ -28,11 +28,14 @@ const (
 	sideSd geom.Length = 5
 	// A side whose level steps now up, now down, or that scatters like the ends of traces, is none.
 	minAgree               = 0.6
-	maxScatter geom.Length = 30
+	sureAgree              = 0.8
+	maxScatter geom.Length = 10
 	// turnOutlier and turnGross say when a side's direction contradicts the others': standard
 	// deviations, and its ends' distance from the line that the others expect.
 	turnOutlier = 5.0
 	turnGrossPx = 0.5
+	// turnOtherPx is from where on it is no side of this plate but of another one, under or over it.
+	turnOtherPx = 1.0
 )
 
 // measurePlate refines a located plate side by side on raw pixels.
@@ -67,19 +70,21 @@ func measurePlate(src fit.Source, at located, drawn rectangle, inset, corner geo
 			}
 		}
 	}
-	seen, crooked := 0, 0
+	seen, ragged, sure := 0, 0, 0
 	for k, e := range p.edges {
 		p.used[k] = e != nil
 		switch {
 		case e == nil:
+			continue
 		case e.Agree < minAgree || e.Rms > maxScatter:
-			crooked++
-		default:
-			seen++
+			ragged++
+		case e.Agree >= sureAgree:
+			sure++
 		}
+		seen++
 	}
-	if crooked > 0 {
-		return nil, fewSides(seen)
+	if ragged > 0 {
+		return nil, fewSides(sure)
 	}
 	for seen >= 3 {
 		if err := p.solve(drawn); err != nil {
@@ -88,6 +93,9 @@ func measurePlate(src fit.Source, at located, drawn rectangle, inset, corner geo
 		k := p.crooked(src.Plane.UmPerPx())
 		if k < 0 {
 			return p, nil
+		}
+		if _, ends := p.slopeOf(k, src.Plane.UmPerPx()); ends > turnOtherPx {
+			return nil, fewSides(seen - 1)
 		}
 		p.used[k] = false
 		seen--
@@ -220,14 +228,20 @@ func (p *plate) crooked(um float64) int {
 		if !p.used[k] {
 			continue
 		}
-		_, slope := e.Line.In(p.side(k))
+		slope, ends := p.slopeOf(k, um)
 		sd := math.Sqrt(e.Cov[1][1] + p.cov[2][2])
-		ends := math.Abs(slope) * p.half(k).Um() / um
 		if r := min(math.Abs(slope)/sd/turnOutlier, ends/turnGrossPx); r > worst {
 			worst, at = r, k
 		}
 	}
 	return at
+}
+
+// slopeOf returns the slope of a side's edge against the plate, and by how many px that puts its
+// ends off.
+func (p *plate) slopeOf(k int, um float64) (slope, endsPx float64) {
+	_, slope = p.edges[k].Line.In(p.side(k))
+	return slope, math.Abs(slope) * p.half(k).Um() / um
 }
 
 // readEdges reports the sides in the reading's form.
