@@ -61,6 +61,9 @@ func FindAcross(shots []Shot, p *part.Part, sc *scope.Scope, put geom.Angle) (*A
 	// The stage's zero is anywhere, so the fixture's limit on shift can't be held.
 	anywhere := *p
 	anywhere.Fixture.ShiftLimitMm = math.Inf(1)
+	if anywhere.Orientation.By == "disc" {
+		anywhere.Orientation.By = "fixture" // the disc is looked for in one picture, by its own coordinates
+	}
 	c := chooser{part: &anywhere, view: v, cand: cand, put: put}
 	g, err := c.choose()
 	if err != nil {

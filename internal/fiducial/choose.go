@@ -131,11 +131,14 @@ func standOut(g *guess, cand []candidate) (n int) {
 }
 
 // sure believes one that stands out, too, where three or more lie as marks on one substrate do.
-// Two must be better than what else is about.
+// Two must be better than what else is about, and neither may be the orientation's disc: where the
+// part has one, it must be seen as well.
 func (c *chooser) sure(g *guess) bool {
 	switch n := standOut(g, c.cand); {
+	case n >= 2 && g.count == 2 && len(c.part.Marks.At) > 2:
+		return c.others(g) < crowd && (c.part.Orientation.By != "disc" || c.discSeen(g) >= sureScore)
 	case n >= 2:
-		return g.count > 2 || c.others(g) < crowd
+		return true
 	case n == 1:
 		return g.count > 2 && c.rigid(g)
 	}

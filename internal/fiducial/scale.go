@@ -32,7 +32,10 @@ func (c *chooser) otherScale() *reading.Refusal {
 			scaled.cand[i] = p
 		}
 		g, err := scaled.choose()
-		if err != nil || g.count < scaleMarks || g.count < len(c.part.Marks.At)-1 || best != nil && g.score <= best.score {
+		if err != nil || standOut(g, c.cand) < scaleMarks || g.count < len(c.part.Marks.At)-1 || best != nil && g.score <= best.score {
+			continue
+		}
+		if !scaled.rigid(g) || scaled.others(g) > 0 {
 			continue
 		}
 		best, at = g, s*coarsePose(c.part.Marks.At, scaled.cand, g).Scale
