@@ -224,6 +224,27 @@ func TestDiscIsNoMark(t *testing.T) {
 	}
 }
 
+// Of three marks one half covered is the one to be left out, not that whose absence happens to
+// bring the scale nearest 1.
+func TestHalfCoveredMarkOfThree(t *testing.T) {
+	for i, shape := range []part.MarkShape{part.Cross, part.Ring, part.Disc, part.Square} {
+		for seed := range uint64(6) {
+			s := clean(dipper(shape, "absent-mark"))
+			s.FixtureXUm, s.FixtureDeg, s.SubstrateScale = -80, 1.1, 0.998
+			s.Marks = []synth.MarkState{{Name: "F3", Cover: 0.5}}
+			f, _, err := find(t, s, 100+10*uint64(i)+seed)
+			if err != nil {
+				t.Errorf("%s, seed %d: %v", shape, seed, err)
+				continue
+			}
+			sd := math.Sqrt(f.Cov[0][0] + f.Cov[1][1])
+			if d := math.Hypot(f.Pose.Origin.X.Um()+80, f.Pose.Origin.Y.Um()); d > 12 || d > 5*sd {
+				t.Errorf("%s, seed %d: the origin is off by %.2f µm, stated %.2f: %+v", shape, seed, d, sd, f.Marks)
+			}
+		}
+	}
+}
+
 func TestRefusesTooFewMarks(t *testing.T) {
 	for i, shape := range []part.MarkShape{part.Cross, part.Ring, part.Disc, part.Square} {
 		for _, by := range []string{"fixture", "disc", "absent-mark"} {

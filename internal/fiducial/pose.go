@@ -1,6 +1,7 @@
 package fiducial
 
 import (
+	"fmt"
 	"image"
 	"math"
 	"slices"
@@ -10,6 +11,7 @@ import (
 
 	"plumbsquare/internal/geom"
 	"plumbsquare/internal/part"
+	"plumbsquare/internal/reading"
 )
 
 // An observation is a drawing point found at a place, with its covariance in µm².
@@ -105,6 +107,13 @@ func poseKnowing(obs []observation, turn geom.Angle, uScale float64) (geom.Pose,
 const (
 	// outlier is the probability below which a mark's place contradicts the others.
 	outlier = 1e-4
+	// clearly is by how much one of three marks must look worse than the next to be the one that errs.
+	clearly = 2
+	// loneMisfit is from which misfit on, root of the reduced chi-square, a mark isn't believed where
+	// only one other is there to check it: something covers part of it.
+	loneMisfit = 8
+	// shrinkTypical is the standard deviation of substrates' scales, common practice, no source.
+	shrinkTypical = 0.003
 	// grossPx is the smallest misplacement worth dropping a mark for.
 	grossPx = 0.3
 )
@@ -116,6 +125,9 @@ func (f *Found) solve(m *part.Marks, um float64) error {
 		used := f.used()
 		if len(used) < 2 {
 			return hidden(len(used), len(f.Marks))
+		}
+		if len(used) == 2 && max(f.Marks[used[0]].Fit.Misfit, f.Marks[used[1]].Fit.Misfit) > loneMisfit {
+			return contradicting(len(used), len(f.Marks))
 		}
 		pose, cov, err := solvePose(f.observations(used), f.uScale)
 		if err != nil {
@@ -130,6 +142,9 @@ func (f *Found) solve(m *part.Marks, um float64) error {
 			if k, ok := f.suspect(used); ok {
 				f.Marks[k].Used, f.Marks[k].Note = false, "its place contradicts the other marks"
 				continue
+			}
+			if len(used) == 3 {
+				return contradicting(len(used), len(f.Marks))
 			}
 		}
 		if dof > 0 && chi2 > (distuv.ChiSquared{K: float64(dof)}).Quantile(0.99) {
@@ -148,6 +163,13 @@ func (f *Found) solve(m *part.Marks, um float64) error {
 		}
 		f.Blur = geom.Length(middle(blur))
 		return nil
+	}
+}
+
+func contradicting(used, all int) *reading.Refusal {
+	return &reading.Refusal{
+		Gate: "fiducials-hidden", Got: float64(used), Limit: 3, Unit: "marks",
+		Instruction: fmt.Sprintf("%d of %d marks are left to tell where the substrate lies, and they are covered in part or contradict each other: clean flux or dust off the marks and take the picture again", used, all),
 	}
 }
 
@@ -199,27 +221,31 @@ func (f *Found) worst() float64 {
 }
 
 // suspect returns the mark without which the others agree best. With three marks any two agree,
-// so the one is taken that is covered most, or whose absence brings the scale nearest 1.
+// so the one is taken that looks least like a mark, unless its absence leaves a scale unlike any
+// substrate's.
 func (f *Found) suspect(used []int) (int, bool) {
 	if len(used) < 3 {
 		return 0, false
 	}
-	best, at := math.Inf(1), -1
+	best, next, at := math.Inf(1), math.Inf(1), -1
 	for _, k := range used {
 		f.Marks[k].Used = false
 		pose, _, err := solvePose(f.observations(f.used()), f.uScale)
 		if err == nil {
 			cost := f.residuals(pose)
 			if len(used) == 3 {
-				cost = math.Abs(pose.Scale-1) * f.Marks[k].Fit.Used / f.Marks[k].Fit.Misfit
+				cost = math.Hypot(1, (pose.Scale-1)/shrinkTypical) * f.Marks[k].Fit.Used / f.Marks[k].Fit.Misfit
 			}
 			if cost < best {
-				best, at = cost, k
+				best, next, at = cost, best, k
+			} else {
+				next = min(next, cost)
 			}
 		}
 		f.Marks[k].Used = true
 	}
-	return at, at >= 0
+	// Two agree whatever they are, so the third must be clearly the worst.
+	return at, at >= 0 && (len(used) > 3 || next > clearly*best)
 }
 
 func middle(v []float64) float64 {
