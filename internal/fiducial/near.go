@@ -46,7 +46,7 @@ func FindNear(src fit.Source, m *part.Marks, sc *scope.Scope, near Vicinity) (*F
 	if err != nil {
 		return nil, err
 	}
-	f := &Found{Marks: make([]Mark, len(m.At)), uScale: near.UScale}
+	f := &Found{Marks: make([]Mark, len(m.At)), PlaneMm: m.PlaneMm, uScale: near.UScale}
 	if err := f.refine(src, m, coarsePose(m.At, cand, g), cand, g); err != nil {
 		return nil, err
 	}
