@@ -162,25 +162,31 @@ func (g *gatherer) folder(dir string) {
 
 func (g *gatherer) picture(p string) { g.add(p, g.traveler(filepath.Dir(p))) }
 
-// add completes a shot from what is nearest first.
+// add takes a picture that wasn't taken yet.
 func (g *gatherer) add(path string, t *traveler) {
 	path = filepath.Clean(path)
 	if g.seen[path] {
 		return
 	}
 	g.seen[path] = true
-	s := Shot{Path: path, Particulars: g.options.Override}
+	s, err := g.options.describe(path, t)
+	if err != nil {
+		g.errs = append(g.errs, err)
+	}
+	g.shots = append(g.shots, s)
+}
+
+// describe completes a shot from what is nearest first. The error is of its sidecar.
+func (o *Options) describe(path string, t *traveler) (Shot, error) {
+	s := Shot{Path: path, Particulars: o.Override}
 	if r, ok := t.of[path]; ok {
 		s.complete(t.rows[r].Particulars)
 	}
 	side, err := sidecar(path)
-	if err != nil {
-		g.errs = append(g.errs, err)
-	}
 	s.complete(side)
-	s.complete(g.options.Pattern.particulars(filepath.Base(path)))
-	s.complete(g.options.Fallback)
-	g.shots = append(g.shots, s)
+	s.complete(o.Pattern.particulars(filepath.Base(path)))
+	s.complete(o.Fallback)
+	return s, err
 }
 
 // traveler reads a folder's traveler once; none gives an empty one.

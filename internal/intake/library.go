@@ -42,22 +42,30 @@ func (l *Library) Jobs(shots []Shot) ([]Job, []error) {
 	var jobs []Job
 	var causes causes
 	for _, s := range shots {
-		p, err := l.part(s)
+		j, err := l.job(s)
 		if err != nil {
 			causes.add(s.Path, err)
 			continue
 		}
-		sc, err := l.scope(s)
-		if err == nil && s.View == "" {
-			err = fmt.Errorf("which view is it? Give --view, or name it in a column view of %s", TravelerName)
-		}
-		if err != nil {
-			causes.add(s.Path, err)
-			continue
-		}
-		jobs = append(jobs, Job{s.Path, p, sc, s.Shot})
+		jobs = append(jobs, j)
 	}
 	return jobs, causes.errors()
+}
+
+// job returns the job of a shot, or what it lacks.
+func (l *Library) job(s Shot) (Job, error) {
+	p, err := l.part(s)
+	if err != nil {
+		return Job{}, err
+	}
+	sc, err := l.scope(s)
+	if err != nil {
+		return Job{}, err
+	}
+	if s.View == "" {
+		return Job{}, fmt.Errorf("which view is it? Give --view, or name it in a column view of %s", TravelerName)
+	}
+	return Job{s.Path, p, sc, s.Shot}, nil
 }
 
 // causes gathers what stops pictures, each cause once.

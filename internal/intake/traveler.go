@@ -29,7 +29,8 @@ const maxTravelerBytes = 64 << 20
 type traveler struct {
 	file string
 	rows []row
-	of   map[string]int // path of a picture to its row
+	of   map[string]int   // path of a picture to its row
+	bad  map[string]error // path of a picture to what is wrong with its row
 }
 
 // A row is what a traveler says of one picture.
@@ -63,7 +64,7 @@ func readTraveler(dir string) (*traveler, []error) {
 // columns, as a spreadsheet program saves them. The first line names the columns; unknown ones
 // are passed over. A bad row is an error that names its line, and the others count.
 func parseTraveler(file string, b []byte) (*traveler, []error) {
-	t := &traveler{file: file, of: map[string]int{}}
+	t := &traveler{file: file, of: map[string]int{}, bad: map[string]error{}}
 	var errs []error
 	wrong := func(line int, format string, args ...any) {
 		errs = append(errs, fmt.Errorf("%s:%d: %s", file, line, fmt.Sprintf(format, args...)))
@@ -105,14 +106,17 @@ func parseTraveler(file string, b []byte) (*traveler, []error) {
 			continue
 		}
 		r, err := rowOf(columns, cells)
-		if err != nil {
-			wrong(n, "%v", err)
-			continue
-		}
 		r.line = n
 		folder := filepath.Dir(file)
-		if !filepath.IsAbs(r.path) {
+		if r.path != "" && !filepath.IsAbs(r.path) {
 			r.path = filepath.Join(folder, r.path)
+		}
+		if err != nil {
+			wrong(n, "%v", err)
+			if r.path != "" {
+				t.bad[r.path] = errs[len(errs)-1]
+			}
+			continue
 		}
 		r.Part, r.Scope = under(folder, r.Part), under(folder, r.Scope)
 		if first, ok := t.of[r.path]; ok {
