@@ -4,8 +4,9 @@ SHELL := /bin/bash
 .SHELLFLAGS := -o pipefail -c
 .DEFAULT_GOAL := help
 
-# What must be there besides Go, git and make. OpenCV is Debian 12's 4.6.
-DEBIAN_PACKAGES := g++ pkg-config libopencv-dev
+# What must be there besides Go, git and make. OpenCV is Debian 12's 4.6; tests start a PostgreSQL
+# server of their own.
+DEBIAN_PACKAGES := g++ pkg-config libopencv-dev postgresql
 
 STATICCHECK := honnef.co/go/tools/cmd/staticcheck@v0.8.2
 
@@ -19,10 +20,10 @@ help: ## show this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-11s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
 
 .PHONY: setup
-setup: ## install what is missing: OpenCV and a compiler through apt, Go modules
-	@if ! { command -v g++ && pkg-config --exists opencv4; } >/dev/null 2>&1; then \
+setup: ## install what is missing: OpenCV, PostgreSQL and a compiler through apt, Go modules
+	@if ! { command -v g++ && pkg-config --exists opencv4 && ls /usr/lib/postgresql/*/bin/postgres; } >/dev/null 2>&1; then \
 		if ! command -v apt-get >/dev/null; then \
-			echo "Please install OpenCV 4.6 with its headers, pkg-config and a C++ compiler; apt-get is not here to do it." >&2; exit 1; \
+			echo "Please install OpenCV 4.6 with its headers, PostgreSQL, pkg-config and a C++ compiler; apt-get is not here to do it." >&2; exit 1; \
 		fi; \
 		as=""; [ "$$(id -u)" = 0 ] || as=sudo; \
 		$$as apt-get update && DEBIAN_FRONTEND=noninteractive $$as apt-get install -y --no-install-recommends $(DEBIAN_PACKAGES) || exit 1; \

@@ -1,0 +1,33 @@
+package store
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"plumbsquare/internal/store/pgtest"
+)
+
+func TestMain(m *testing.M) { os.Exit(pgtest.Main(m)) }
+
+// each runs a test on a new store in SQLite and on one in a real PostgreSQL.
+func each(t *testing.T, test func(t *testing.T, s *Store)) {
+	t.Helper()
+	t.Run("sqlite", func(t *testing.T) { test(t, open(t, filepath.Join(t.TempDir(), "store.db"))) })
+	t.Run("postgres", func(t *testing.T) { test(t, open(t, pgtest.New(t))) })
+}
+
+// open opens a store until the test ends.
+func open(t testing.TB, at string) *Store {
+	t.Helper()
+	s, err := Open(t.Context(), at)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return s
+}
