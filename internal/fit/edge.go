@@ -23,6 +23,8 @@ type Edge struct {
 	Rms      geom.Length // scatter of the edge about the fitted line, over what was used
 	Clean    bool        // noise alone explains the picture of the edge
 	Profile  []EdgePoint
+
+	model *edgeModel // the fit itself, for Together; nil where none but noise was to be modelled
 }
 
 // An EdgePoint is the edge's place over one short stretch.
@@ -90,6 +92,9 @@ func FitEdges(src Source, line Line, win EdgeWindow) ([]*Edge, error) {
 			e = c
 		}
 		e.Offset, e.Slope = e.Line.In(line)
+		if e.model != nil {
+			e.model.from = line
+		}
 		if !slices.ContainsFunc(edges, func(o *Edge) bool { return math.Abs((o.Offset - e.Offset).Um()) < blurPx*um }) {
 			edges = append(edges, e)
 		}
@@ -292,7 +297,7 @@ func (b *band) fitClean(local *Edge) *Edge {
 		return nil
 	}
 	e := *local
-	e.Clean, e.Agree = true, 1
+	e.Clean, e.Agree, e.model = true, 1, nil
 	e.Line = b.line.Moved(geom.Length(sol.p[cOffset]), sol.p[cSlope])
 	e.Cov = [2][2]float64{
 		{sol.cov.At(0, 0), sol.cov.At(0, 1)},

@@ -65,9 +65,10 @@ const (
 // An edgeModel is the state of a fit along one edge.
 type edgeModel struct {
 	b        *band
+	from     Line // where the edge was looked for
 	common   [eCommon]float64
+	typical  [eCommon]prior
 	own      [][eOwn]float64
-	startLog float64 // of the blur
 	half     float64 // µm, half of the edge's length
 	straight float64 // µm, what of it takes part
 	contrast float64 // typical step, for what slopes are typical
@@ -77,10 +78,14 @@ type edgeModel struct {
 	info   [][eCommon][eCommon]float64 // reduced information of each segment
 	score  [][eCommon]float64
 	weight []float64
-	place  []float64 // one step of each segment's own place from the common line, µm
-	sd     []float64 // its standard deviation from noise, µm
-	rough  float64   // variance of the places beyond noise, µm²
+	place  []float64        // one step of each segment's own place from the common line, µm
+	sd     []float64        // its standard deviation from noise, µm
+	sds    [eCommon]float64 // of the common parameters, once solved
+	rough  float64          // variance of the places beyond noise, µm²
 }
+
+// A prior is what a parameter is without the picture; sd 0 means that nothing is known.
+type prior struct{ mean, sd float64 }
 
 // fitStretches fits the model to the band around its line, leaving out corner µm at each end;
 // unshaded leaves out the shadow.
@@ -95,7 +100,11 @@ func (b *band) fitStretches(blur, corner float64, unshaded bool) (*Edge, error) 
 		weight: make([]float64, n), place: make([]float64, n), sd: make([]float64, n),
 	}
 	m.common = [eCommon]float64{eBlur - eOwn: blur, eReach - eOwn: math.Log(reachTypical)}
-	m.startLog = math.Log(blur)
+	m.typical = [eCommon]prior{
+		eBlur - eOwn: {blur, blurSpread * blur}, eShadow - eOwn: {0, shadowTypical}, eTrend - eOwn: {0, trendTypical},
+		eReach - eOwn: {math.Log(reachTypical), reachSpread},
+		eShape - eOwn: {0, shapeTypical},
+	}
 	m.half = max(math.Abs(b.segments[0].s), math.Abs(b.segments[n-1].s))
 	m.straight = m.half - corner
 	steps := make([]float64, n)
@@ -108,10 +117,17 @@ func (b *band) fitStretches(blur, corner float64, unshaded bool) (*Edge, error) 
 	if m.contrast == 0 {
 		return nil, ErrNoEdge
 	}
+	return m.solve(settling)
+}
+
+// solve takes steps from where the model stands; in the first settle of them the levels, still far
+// off, move twice.
+func (m *edgeModel) solve(settle int) (*Edge, error) {
+	b, blur := m.b, m.typical[eBlur-eOwn].mean
 	for step := range edgeSteps {
 		for i := range b.segments {
 			m.reduce(i)
-			if step < settling {
+			if step < settle {
 				m.reduce(i)
 			}
 		}
@@ -124,7 +140,7 @@ func (b *band) fitStretches(blur, corner float64, unshaded bool) (*Edge, error) 
 		if math.Abs(m.common[ePlace-eOwn]) > insideSigmas*blur+shadowPx*b.um {
 			return nil, ErrNoEdge
 		}
-		if step > 3 && math.Abs(d[ePlace-eOwn]) < 1e-3*b.um && math.Abs(d[eBlur-eOwn]) < 1e-3*b.um {
+		if step >= settle && math.Abs(d[ePlace-eOwn]) < 1e-3*b.um && math.Abs(d[eBlur-eOwn]) < 1e-3*b.um {
 			break
 		}
 	}
@@ -261,18 +277,12 @@ func (m *edgeModel) weigh() {
 
 // priors returns the information of what is typical and its pull.
 func (m *edgeModel) priors() (h, g [eCommon]float64) {
-	c := m.common
-	blur := math.Exp(m.startLog)
-	h[eBlur-eOwn] = 1 / (blurSpread * blur * blurSpread * blur)
-	g[eBlur-eOwn] = h[eBlur-eOwn] * (blur - c[eBlur-eOwn])
-	h[eShadow-eOwn] = 1 / (shadowTypical * shadowTypical)
-	g[eShadow-eOwn] = -h[eShadow-eOwn] * c[eShadow-eOwn]
-	h[eShape-eOwn] = 1 / (shapeTypical * shapeTypical)
-	g[eShape-eOwn] = -h[eShape-eOwn] * c[eShape-eOwn]
-	h[eTrend-eOwn] = 1 / (trendTypical * trendTypical)
-	g[eTrend-eOwn] = -h[eTrend-eOwn] * c[eTrend-eOwn]
-	h[eReach-eOwn] = 1 / (reachSpread * reachSpread)
-	g[eReach-eOwn] = h[eReach-eOwn] * (math.Log(reachTypical) - c[eReach-eOwn])
+	for p, t := range m.typical {
+		if t.sd > 0 {
+			h[p] = 1 / (t.sd * t.sd)
+			g[p] = h[p] * (t.mean - m.common[p])
+		}
+	}
 	return h, g
 }
 
@@ -330,7 +340,7 @@ func (m *edgeModel) apply(d [eCommon]float64) {
 
 // edge reports the fit. Roughness and texture run on from one segment to the next, so the
 // covariance is that of Newey & West (Econometrica 55 (1987) 703) with Bartlett weights over
-// the lags, which is robust to that.
+// the lags, which is robust to that; what isn't known of the typical values adds to it.
 func (m *edgeModel) edge() (*Edge, error) {
 	n := len(m.weight)
 	used := 0
@@ -354,6 +364,10 @@ func (m *edgeModel) edge() (*Edge, error) {
 		return nil, ErrNoEdge
 	}
 	meat := mat.NewDense(eCommon, eCommon, nil)
+	known, _ := m.priors()
+	for p, h := range known {
+		meat.Set(p, p, h)
+	}
 	lags := int(math.Ceil(1.5 * math.Sqrt(float64(n))))
 	for lag := 0; lag <= lags; lag++ {
 		bartlett := 1 - float64(lag)/float64(lags+1)
@@ -386,6 +400,10 @@ func (m *edgeModel) edge() (*Edge, error) {
 			e.Cov[p][q] = full.At(p, q) * small
 		}
 		e.Cov[p][p] = max(e.Cov[p][p], inv.At(p, p)) // never better than without correlation
+	}
+	e.model = m
+	for p := range m.sds {
+		m.sds[p] = math.Sqrt(max(full.At(p, p)*small, inv.At(p, p)))
 	}
 	for i := range m.weight {
 		e.Profile = append(e.Profile, EdgePoint{

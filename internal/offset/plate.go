@@ -26,6 +26,10 @@ const (
 	// sideSd is how well a saw or a press keeps a side to the drawing: it carries the reading
 	// when a side can't be seen.
 	sideSd geom.Length = 5
+	// sidePx is how far a whole side that noise alone doesn't explain may be off beyond what its own
+	// scatter shows, px: a film's rim or a shadow that is of another shape all along. Seen on
+	// pictures of known truth.
+	sidePx = 0.02
 	// A side whose level steps now up, now down, or that scatters like the ends of traces, is none.
 	minAgree               = 0.6
 	sureAgree              = 0.8
@@ -68,6 +72,13 @@ func measurePlate(src fit.Source, at located, drawn rectangle, inset, corner geo
 			if off <= 1 {
 				break
 			}
+		}
+	}
+	fit.Together(p.edges[:])
+	for _, e := range p.edges {
+		if e != nil && !e.Clean {
+			um := sidePx * src.Plane.UmPerPx()
+			e.Cov[0][0] += um * um
 		}
 	}
 	seen, ragged, sure := 0, 0, 0
