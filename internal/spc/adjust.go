@@ -39,7 +39,7 @@ type Advice struct {
 
 	// Before and After are the capability of single values against the tolerance, by a normal law:
 	// as it is, and as expected with the correction advised, whose own uncertainty widens the
-	// spread to √(σ²+σ²/N). Nil without a tolerance; the same when nothing is corrected.
+	// spread to √(σ²+u²), u = σ/√N. Nil without a tolerance; the same when nothing is corrected.
 	Before, After *Indices
 }
 
@@ -53,16 +53,46 @@ type Advice struct {
 // isn't finite, values that don't vary, or an unusable option.
 func AdviseCorrection(offsets []float64, opt AdjustOptions) (Advice, error) {
 	fail := func(err error) (Advice, error) { return Advice{}, fmt.Errorf("correction: %w", err) }
-	conf, err := confidenceOr95("correction", opt.Confidence)
-	if err != nil {
-		return Advice{}, err
-	}
 	least := 2
 	if opt.Sigma != nil {
 		least = 1
 	}
 	if err := needFinite("offsets", offsets, least); err != nil {
 		return fail(err)
+	}
+	n := float64(len(offsets))
+	level := Level{Offset: carefulMean(offsets), N: len(offsets), DF: math.Inf(1)}
+	if opt.Sigma != nil {
+		if level.Sigma = *opt.Sigma; !(level.Sigma > 0) || math.IsInf(level.Sigma, 0) {
+			return fail(fmt.Errorf("sigma %v: want a finite number above 0", level.Sigma))
+		}
+	} else {
+		level.Sigma = stat.StdDev(offsets, nil)
+		if !(level.Sigma > 0) {
+			return fail(fmt.Errorf("all %d offsets equal %v: without spread nothing tells how sure they are; state a sigma", level.N, offsets[0]))
+		}
+		level.DF = n - 1
+	}
+	level.U = level.Sigma / math.Sqrt(n)
+	return AdviseLevel(level, opt)
+}
+
+// A Level is an offset estimated from parts: their mean, or where a drift has led to.
+type Level struct {
+	Offset float64
+	U      float64 // its standard uncertainty
+	DF     float64 // degrees of freedom behind U; infinite where it is known
+	Sigma  float64 // standard deviation of a single value about its level
+	N      int     // values behind it
+}
+
+// AdviseLevel advises on the correction that a level calls for, as [AdviseCorrection] does for the
+// mean of independent values. AdjustOptions.Sigma isn't used.
+func AdviseLevel(l Level, opt AdjustOptions) (Advice, error) {
+	fail := func(err error) (Advice, error) { return Advice{}, fmt.Errorf("correction: %w", err) }
+	conf, err := confidenceOr95("correction", opt.Confidence)
+	if err != nil {
+		return Advice{}, err
 	}
 	gain := opt.Gain
 	if gain == 0 {
@@ -71,31 +101,26 @@ func AdviseCorrection(offsets []float64, opt AdjustOptions) (Advice, error) {
 	if math.IsNaN(gain) || math.IsInf(gain, 0) || !(opt.Deadband >= 0) || math.IsInf(opt.Deadband, 0) {
 		return fail(fmt.Errorf("gain %v and deadband %v: want finite numbers, the deadband not negative", opt.Gain, opt.Deadband))
 	}
-	n := float64(len(offsets))
-	a := Advice{N: len(offsets), Offset: carefulMean(offsets)}
-	quantile := normalQuantile(1 - (1-conf)/2)
-	if opt.Sigma != nil {
-		if a.Sigma = *opt.Sigma; !(a.Sigma > 0) || math.IsInf(a.Sigma, 0) {
-			return fail(fmt.Errorf("sigma %v: want a finite number above 0", a.Sigma))
-		}
-	} else {
-		a.Sigma = stat.StdDev(offsets, nil)
-		if !(a.Sigma > 0) {
-			return fail(fmt.Errorf("all %d offsets equal %v: without spread nothing tells how sure they are; state a sigma", a.N, offsets[0]))
-		}
-		quantile = distuv.StudentsT{Mu: 0, Sigma: 1, Nu: n - 1}.Quantile(1 - (1-conf)/2)
+	if math.IsNaN(l.Offset) || math.IsInf(l.Offset, 0) || !(l.U > 0) || !(l.DF > 0) || !(l.Sigma > 0) || math.IsInf(l.Sigma, 0) || l.N < 1 {
+		return fail(fmt.Errorf("level %+v: want a finite offset, and its uncertainty, degrees of freedom, sigma and number of values above 0", l))
 	}
-	half := quantile * a.Sigma / math.Sqrt(n)
+	a := Advice{N: l.N, Offset: l.Offset, Sigma: l.Sigma}
+	quantile := normalQuantile(1 - (1-conf)/2)
+	if !math.IsInf(l.DF, 1) {
+		quantile = distuv.StudentsT{Mu: 0, Sigma: 1, Nu: l.DF}.Quantile(1 - (1-conf)/2)
+	}
+	half := quantile * l.U
 	a.Interval = Interval{a.Offset - half, a.Offset + half}
 	a.decide(opt.Deadband, gain, half, conf)
 	if opt.Tolerance != nil {
 		if err := opt.Tolerance.check(); err != nil {
 			return fail(err)
 		}
-		before := indicesOf(a.Offset, a.Sigma, math.Max(1, n-1), a.N, *opt.Tolerance, conf)
+		df := math.Max(1, float64(l.N-1))
+		before := indicesOf(a.Offset, a.Sigma, df, a.N, *opt.Tolerance, conf)
 		after := before
 		if a.Correct {
-			after = indicesOf(0, a.Sigma*math.Sqrt(1+1/n), math.Max(1, n-1), a.N, *opt.Tolerance, conf)
+			after = indicesOf(0, math.Hypot(a.Sigma, l.U), df, a.N, *opt.Tolerance, conf)
 		}
 		a.Before, a.After = &before, &after
 	}
@@ -105,7 +130,7 @@ func AdviseCorrection(offsets []float64, opt AdjustOptions) (Advice, error) {
 func (a *Advice) decide(deadband, gain, half, conf float64) {
 	switch size := math.Abs(a.Offset); {
 	case size <= half:
-		a.Reason = fmt.Sprintf("leave it: %.3g ± %.2g is no offset that %d values prove (%g %% confidence); correcting would chase noise", a.Offset, half, a.N, 100*conf)
+		a.Reason = fmt.Sprintf("leave it: %.3g ± %.2g is no offset that %d values prove (%.4g %% confidence); correcting would chase noise", a.Offset, half, a.N, 100*conf)
 	case size <= deadband:
 		a.Reason = fmt.Sprintf("leave it: the offset %.3g lies within the deadband of %.3g", a.Offset, deadband)
 	default:

@@ -76,6 +76,30 @@ func CheapestBounded(costRatio float64) (BoundedDesign, error) {
 	return DesignBounded(ratio)
 }
 
+// BoundedForIncrease returns the design whose standard deviation exceeds that of adjusting every time
+// by the fraction given, for a drift of this λ: the widest limit at that price. Where even a limit of
+// 40 λσ costs less, it is that one. λ must be above 0 and at most 1, the fraction above 0 and at most 1.
+func BoundedForIncrease(lambda, increase float64) (BoundedDesign, error) {
+	if !(lambda > 0 && lambda <= 1) || !(increase > 0 && increase <= 1) {
+		return BoundedDesign{}, fmt.Errorf("bounded adjustment: lambda %v and increase %v: want both above 0 and at most 1", lambda, increase)
+	}
+	over := func(ratio float64) float64 {
+		b, err := DesignBounded(ratio)
+		if err != nil {
+			return math.NaN()
+		}
+		return b.SDIncrease(lambda) - increase
+	}
+	const least, most = 1e-3, 40
+	if over(most) <= 0 {
+		return DesignBounded(most)
+	}
+	if over(least) >= 0 {
+		return DesignBounded(least)
+	}
+	return DesignBounded(rootBetween(over, least, most))
+}
+
 // A Drift is an integrated moving average fitted to a series that nobody adjusted.
 type Drift struct {
 	Lambda float64 // share of each shock that stays; near 0 the process doesn't drift, and feedback only adds noise

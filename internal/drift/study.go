@@ -1,0 +1,89 @@
+package drift
+
+import (
+	"fmt"
+	"slices"
+
+	"plumbsquare/internal/spc"
+)
+
+// A Study is what samples tell about a line: whether the level moved, which factor explains the
+// variance, and at which of its levels it moved.
+type Study struct {
+	N       int
+	Overall Change
+	Ranked  []spc.FactorEffect // the factor that explains most first; none where there is no factor
+	Strata  []Stratum          // by factor in the order of Ranked, and level
+	Passed  []string           // factors that were left out, and why
+}
+
+// A Stratum is one level of one factor.
+type Stratum struct {
+	Factor, Level string
+	N             int
+	Change
+}
+
+// Moved returns the strata in which a move is shown, clearest first.
+func (s Study) Moved() []Stratum {
+	var out []Stratum
+	for _, st := range s.Strata {
+		if st.Form != Steady {
+			out = append(out, st)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Stratum) int {
+		switch {
+		case a.Q < b.Q:
+			return -1
+		case a.Q > b.Q:
+			return 1
+		}
+		return 0
+	})
+	return out
+}
+
+// mostStrata of a factor are looked at one by one.
+const mostStrata = 40
+
+// Analyse studies samples. Factors are ranked with their number accounted for, and so are moves in
+// strata (Benjamini & Hochberg). Errors are as those of [Look].
+func Analyse(s Samples, opt Options) (Study, error) {
+	study := Study{N: len(s.Values), Passed: slices.Clone(s.Passed)}
+	var err error
+	if study.Overall, err = Look(s, opt); err != nil || len(s.Factors) == 0 {
+		return study, err
+	}
+	if study.Ranked, err = spc.RankFactors(s.Values, s.Factors, spc.FactorOptions{Level: opt.Level, Confidence: opt.Confidence}); err != nil {
+		return study, fmt.Errorf("%s: %w", s.Quantity.Name, err)
+	}
+	var findings []finding
+	var p []float64
+	for _, e := range study.Ranked {
+		if len(e.Levels) > mostStrata {
+			study.Passed = append(study.Passed, fmt.Sprintf("%s: %d levels are too many to look for moves in each", e.Name, len(e.Levels)))
+			continue
+		}
+		levels := s.factor(e.Name)
+		for _, l := range e.Levels {
+			if l.N < 2 {
+				continue
+			}
+			f, err := s.pick(func(i int) bool { return levels[i] == l.Level }).search(opt)
+			if err != nil {
+				return study, fmt.Errorf("%s, %s %s: %w", s.Quantity.Name, e.Name, l.Level, err)
+			}
+			study.Strata = append(study.Strata, Stratum{Factor: e.Name, Level: l.Level, N: l.N})
+			findings, p = append(findings, f), append(p, f.p)
+		}
+	}
+	q, err := spc.AdjustP(p, spc.BenjaminiHochberg)
+	if err != nil {
+		return study, err
+	}
+	for i, f := range findings {
+		study.Strata[i].Change = f.change(q[i], opt)
+	}
+	return study, nil
+}
