@@ -31,6 +31,7 @@ var neighbours = map[string][]string{
 	"internal/offset":  {"internal/fiducial"},
 	"internal/column":  {"internal/fiducial"},
 	"internal/batch":   {"internal/intake"},
+	"internal/worker":  {"internal/overlay"},
 	"internal/picture": {"internal/reading"}, // for refusals
 }
 

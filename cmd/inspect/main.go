@@ -64,6 +64,7 @@ func newRootCmd() *cobra.Command {
 		newChartCmd(),
 		newReportCmd(),
 		newRenderCmd(),
+		newWorkerCmd(),
 	)
 	return root
 }

@@ -1,0 +1,16 @@
+//go:build !linux
+
+package worker
+
+import (
+	"os"
+	"os/exec"
+)
+
+func limitMemory(int64) error { return nil }
+
+var self, _ = os.Executable()
+
+func dieWithParent(*exec.Cmd) {}
+
+func keepOutput() (*os.File, error) { return os.Stdout, nil }
