@@ -60,7 +60,10 @@ type chartOptions struct {
 	robust              bool
 	lower, upper        string
 	part                string
+	radius              float64
+	law                 string
 	required            float64
+	schemes             schemeFlags
 
 	title, out     string
 	json           bool
@@ -100,7 +103,10 @@ func newChartCmd() *cobra.Command {
 	f.StringVar(&o.lower, "lower", "", "lower limit that capability is held against")
 	f.StringVar(&o.upper, "upper", "", "upper limit likewise")
 	f.StringVar(&o.part, "part", "", "part file to take these limits from, for columns of readings")
+	f.Float64Var(&o.radius, "radius", 0, "scatter: circular tolerance, the largest distance from nominal allowed")
+	f.StringVar(&o.law, "law", "normal", `law that values follow, for capability, histogram and probability plot: normal, best (which fits best), or a family by name`)
 	f.Float64Var(&o.required, "required", 0, "capability index to be shown, such as 1.33")
+	o.schemes.add(f)
 	f.StringVar(&o.title, "title", "", "title of the picture")
 	f.StringVarP(&o.out, "output", "o", "", "draw to this file: .png, .svg or .pdf")
 	f.BoolVar(&o.json, "json", false, "print one JSON object a chart")
@@ -219,6 +225,7 @@ type chartPlan struct {
 	events      []chart.Event
 	fixedSize   float64  // opportunities of every row; 0 when columns say
 	sizeColumns []string // columns whose sum they are
+	schemes     schemeFlags
 }
 
 func (o chartOptions) plan() (p chartPlan, err error) {
@@ -234,6 +241,10 @@ func (o chartOptions) plan() (p chartPlan, err error) {
 			return p, usageError{fmt.Errorf("--kind: %w, %s", err, strings.Join(pictureKinds, ", "))}
 		}
 	}
+	if err := o.schemes.check(o.kind); err != nil {
+		return p, err
+	}
+	p.schemes, p.options.Width = o.schemes, o.schemes.width
 	if o.part != "" && (o.lower != "" || o.upper != "") {
 		return p, usagef("--part and --lower or --upper: give the limits once")
 	}
@@ -241,8 +252,10 @@ func (o chartOptions) plan() (p chartPlan, err error) {
 		return p, usageError{err}
 	}
 	p.options.Robust = o.robust
-	if p.options.Phases, err = o.phaseList(); err != nil {
-		return p, err
+	if !slices.Contains(vectorKinds, o.kind) { // which have phases of their own
+		if p.options.Phases, err = o.phaseList(); err != nil {
+			return p, err
+		}
 	}
 	for _, e := range o.events {
 		at, text, err := numbered("--event", e)

@@ -28,6 +28,11 @@ type computedChart struct {
 	events             []chart.Event
 	strips             []chart.Strip // under a chart of several values
 	remarks            []string      // what caused its points
+	vectors            *spc.VectorChart
+	grouped            bool // points stand for subgroups
+	runs               *runLengths
+	law                *spc.Nonnormal // where the values follow another law than the normal
+	tolerance          spc.Tolerance
 }
 
 // compute makes one chart.
@@ -53,15 +58,24 @@ func (p chartPlan) compute(o chartOptions, a askedChart) (*computedChart, error)
 	if err != nil {
 		return nil, err
 	}
-	if s.Keys, c.namesOf, err = o.keys(t); err != nil {
-		return nil, err
+	if p.kind == series.T && t.AreTimes(a.value) {
+		c.quantity = series.Quantity{Name: "time between " + c.quantity.Name, Unit: "h"}
+	}
+	if !p.kind.Rare() { // what lies between two events belongs to no subgroup
+		if s.Keys, c.namesOf, err = o.keys(t); err != nil {
+			return nil, err
+		}
 	}
 	c.samples = len(s.Values)
 	c.kind = p.kindFor(s)
-	if c.charts, c.names, err = s.Charts(c.kind, p.options); err != nil {
+	if c.charts, c.names, err = s.ChartsBy(c.kind, p.schemes.scheme(), p.options); err != nil {
 		return nil, fmt.Errorf("%s: column %s%s: %w", t.File, a.value, c.ofLevel(), err)
 	}
-	if c.capability, err = p.capability(o, c, t, s); err != nil {
+	c.grouped = c.kind.Grouped()
+	if c.runs, err = p.runLengths(c.kind, usualSize(c.charts[0])); err != nil {
+		return nil, fmt.Errorf("%s: column %s%s: %w", t.File, a.value, c.ofLevel(), err)
+	}
+	if err = p.capability(o, c, t, s); err != nil {
 		return nil, fmt.Errorf("%s: column %s%s: %w", t.File, a.value, c.ofLevel(), err)
 	}
 	c.title = c.heading(o.title, t)
@@ -126,8 +140,16 @@ func (o chartOptions) keys(t *series.Table) ([]string, string, error) {
 }
 
 func (p chartPlan) series(t *series.Table, value string) (s series.Series, err error) {
+	if p.kind == series.T && t.AreTimes(value) {
+		s.Values, err = t.HoursBetween(value)
+		return s, err
+	}
 	if s.Values, err = t.Numbers(value); err != nil {
 		return s, err
+	}
+	if p.schemes.between {
+		s.Values, _ = series.Between(s.Values)
+		return s, nil
 	}
 	if p.fixedSize > 0 {
 		s.Sizes = slices.Repeat([]float64{p.fixedSize}, len(s.Values))
@@ -148,12 +170,12 @@ func (p chartPlan) series(t *series.Table, value string) (s series.Series, err e
 }
 
 // capability holds the values against the limits that were stated, or those of the part file.
-func (p chartPlan) capability(o chartOptions, c *computedChart, t *series.Table, s series.Series) (*spc.Capability, error) {
+func (p chartPlan) capability(o chartOptions, c *computedChart, t *series.Table, s series.Series) error {
 	tol, judged := p.tolerance, p.judged
 	if o.part != "" {
 		part, err := loadPart(o.part)
 		if err != nil {
-			return nil, err
+			return err
 		}
 		of := ""
 		if t.Has("of") {
@@ -163,18 +185,23 @@ func (p chartPlan) capability(o chartOptions, c *computedChart, t *series.Table,
 		}
 		tol, judged = series.ToleranceOf(c.value, of, part.Limits)
 	}
-	if !judged || c.kind.OfCounts() {
-		return nil, nil
+	if !judged || c.kind.OfCounts() || c.kind.Rare() {
+		return nil
 	}
 	groups := spc.Singles(s.Values)
 	if c.kind.Grouped() {
 		var err error
 		if groups, _, err = s.Subgroups(); err != nil {
-			return nil, err
+			return err
 		}
 	}
 	found, err := spc.AssessCapability(groups, tol, spc.CapabilityOptions{Required: o.required})
-	return &found, err
+	if err != nil {
+		return err
+	}
+	c.capability, c.tolerance = &found, tol
+	c.law, err = o.byLaw(s.Values, tol)
+	return err
 }
 
 func (c *computedChart) ofLevel() string {

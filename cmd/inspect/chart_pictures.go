@@ -14,16 +14,20 @@ import (
 )
 
 // pictureKinds are what --kind offers beside the control charts of one value.
-var pictureKinds = []string{"t2", "histogram", "probability", "scatter", "factors"}
+var pictureKinds = []string{"t2", "t2-subgroups", "mewma", "histogram", "probability", "scatter", "factors"}
+
+// vectorKinds are those of them that chart several values together.
+var vectorKinds = pictureKinds[:3]
 
 // runPicture draws one of pictureKinds.
 func runPicture(o chartOptions, p chartPlan, t *series.Table) error {
-	if o.out == "" && p.picture != "t2" && p.picture != "factors" {
+	if slices.Contains(vectorKinds, p.picture) {
+		return runVectors(o, p, t)
+	}
+	if o.out == "" && p.picture != "factors" && p.picture != "scatter" {
 		return usagef("--kind %s is a picture: where to? Give -o FILE", p.picture)
 	}
 	switch p.picture {
-	case "t2":
-		return runT2(o, t)
 	case "scatter":
 		return runScatter(o, t)
 	case "factors":
@@ -54,14 +58,32 @@ func (p chartPlan) distribution(o chartOptions, a askedChart, file string) error
 		return err
 	}
 	notes := []string{fmt.Sprintf("%d %s%s", len(values), plural(len(values), "value"), leftOut(c.retakes, c.blank))}
-	if p.picture == "histogram" {
-		return drawFigure(file, chart.Histogram{Title: c.title, Notes: notes, Quantity: c.quantity.Name, Unit: c.quantity.Unit, Values: values, Capability: c.capability})
-	}
-	fit, err := spc.FitDistribution(values, spc.Normal)
+	fits, err := o.fits(values)
 	if err != nil {
 		return fmt.Errorf("%s: column %s: %w", a.table.File, a.value, err)
 	}
-	return drawFigure(file, chart.Probability{Title: c.title, Notes: notes, Quantity: c.quantity.Name, Unit: c.quantity.Unit, Values: values, Fits: []spc.Fit{fit}})
+	if p.picture == "histogram" {
+		h := chart.Histogram{Title: c.title, Notes: notes, Quantity: c.quantity.Name, Unit: c.quantity.Unit, Values: values, Capability: c.capability}
+		if h.Law = c.law; h.Law == nil && len(fits) > 1 {
+			h.Law = &spc.Nonnormal{Fit: fits[1]}
+		}
+		return drawFigure(file, h)
+	}
+	return drawFigure(file, chart.Probability{Title: c.title, Notes: notes, Quantity: c.quantity.Name, Unit: c.quantity.Unit, Values: values, Fits: fits})
+}
+
+// fits are the normal law and the one asked for.
+func (o chartOptions) fits(values []float64) ([]spc.Fit, error) {
+	normal, err := spc.FitDistribution(values, spc.Normal)
+	if err != nil {
+		return nil, err
+	}
+	family, err := o.family(values)
+	if err != nil || family == "" || family == spc.Normal {
+		return []spc.Fit{normal}, err
+	}
+	other, err := spc.FitDistribution(values, family)
+	return []spc.Fit{normal, other}, err
 }
 
 // columns returns the values of several columns, of rows that have all of them, in order of time.
@@ -83,70 +105,6 @@ func (o chartOptions) columns(t *series.Table, names []string) (values [][]float
 		values = append(values, v)
 	}
 	return values, blank, nil
-}
-
-// runT2 charts several values together.
-func runT2(o chartOptions, t *series.Table) error {
-	names := o.values
-	if len(names) == 0 {
-		names = []string{"x_um", "y_um", "theta_deg"}
-	}
-	values, blank, err := o.columns(t, names)
-	if err != nil {
-		return err
-	}
-	var quantities []string
-	for _, name := range names {
-		quantities = append(quantities, series.QuantityOf(name).Name)
-	}
-	vectors := make([][]float64, t.Len())
-	for i := range vectors {
-		for _, v := range values {
-			vectors[i] = append(vectors[i], v[i])
-		}
-	}
-	phases, err := o.phaseList()
-	if err != nil {
-		return err
-	}
-	opt := spc.VectorOptions{Names: quantities}
-	for _, ph := range phases {
-		if ph.Center != nil || ph.Sigma != nil {
-			return usagef("--centre and --sigma are for charts of one value")
-		}
-		opt.Phases = append(opt.Phases, spc.VectorPhase{Phase: ph})
-	}
-	v, err := spc.T2Individuals(vectors, opt)
-	if err != nil {
-		return fmt.Errorf("%s: columns %s: %w", t.File, strings.Join(names, ", "), err)
-	}
-	all := strings.Join(quantities, ", ")
-	c := &computedChart{
-		file: t.File, value: strings.Join(names, ","), quantity: series.Quantity{Name: all}, kind: "t2",
-		charts: []spc.Chart{v.Chart}, samples: t.Len(), retakes: t.Retakes, blank: blank, strips: chart.Contributions(v),
-	}
-	if c.names, c.namesOf, err = o.keys(t); err != nil {
-		return err
-	}
-	for _, i := range v.OutOfControl() {
-		if len(c.remarks) == mostSignals {
-			c.remarks = append(c.remarks, "and more")
-			break
-		}
-		c.remarks = append(c.remarks, fmt.Sprintf("point %d: %s", v.Points[i].Index+1, v.Cause(i)))
-	}
-	if c.title = o.title; c.title == "" {
-		c.title = c.heading("", t) + ", together"
-	}
-	if o.out != "" {
-		if err := c.drawTo(o.out); err != nil {
-			return err
-		}
-	}
-	if o.json {
-		return c.writeJSON(o.stdout)
-	}
-	return c.writeText(o.stdout)
 }
 
 // runScatter draws two values against each other, by head or another factor.
@@ -272,28 +230,28 @@ type (
 	}
 	factorJSON struct {
 		Factor   string      `json:"factor"`
-		Explains float64     `json:"fraction_of_variance"`
-		P        float64     `json:"p"`
-		Q        float64     `json:"q"` // adjusted for the number of factors
+		Explains number      `json:"fraction_of_variance"`
+		P        number      `json:"p"`
+		Q        number      `json:"q"` // adjusted for the number of factors
 		Differ   bool        `json:"levels_differ"`
 		Remark   string      `json:"remark,omitempty"`
 		Levels   []levelJSON `json:"levels"`
 	}
 	levelJSON struct {
-		Level string   `json:"level"`
-		N     int      `json:"n"`
-		Mean  float64  `json:"mean"`
-		Low   *float64 `json:"low"`
-		High  *float64 `json:"high"`
+		Level string `json:"level"`
+		N     int    `json:"n"`
+		Mean  number `json:"mean"`
+		Low   number `json:"low"`
+		High  number `json:"high"`
 	}
 )
 
 func effectsJSON(file, value string, effects []spc.FactorEffect) factorsJSON {
 	out := factorsJSON{File: file, Value: value}
 	for _, e := range effects {
-		f := factorJSON{Factor: e.Name, Explains: e.Alone.Omega2, P: e.Alone.P, Q: e.Q, Differ: e.Claimed, Remark: e.Remark}
+		f := factorJSON{Factor: e.Name, Explains: number(e.Alone.Omega2), P: number(e.Alone.P), Q: number(e.Q), Differ: e.Claimed, Remark: e.Remark}
 		for _, l := range e.Levels {
-			f.Levels = append(f.Levels, levelJSON{l.Level, l.N, l.Mean, finite(l.Low), finite(l.High)})
+			f.Levels = append(f.Levels, levelJSON{l.Level, l.N, number(l.Mean), number(l.Low), number(l.High)})
 		}
 		out.Factors = append(out.Factors, f)
 	}

@@ -16,7 +16,7 @@ import (
 func (c *computedChart) notes() []string {
 	what := fmt.Sprintf("%d %s", c.samples, plural(c.samples, "value"))
 	points := len(c.charts[0].Points)
-	if c.kind.Grouped() || c.kind.OfCounts() && points != c.samples {
+	if c.grouped || c.kind.OfCounts() && points != c.samples {
 		what += fmt.Sprintf(" in %d %s", points, plural(points, c.groupWord()))
 		if sizes := sizesOf(c.charts[0]); sizes != "" {
 			what += " of " + sizes
@@ -26,7 +26,16 @@ func (c *computedChart) notes() []string {
 	if len(c.charts[0].Phases) == 1 && phase.Source != "" && !c.kind.OfCounts() {
 		what += "; " + phase.Source
 	}
-	return []string{what + leftOut(c.retakes, c.blank)}
+	lines := []string{what + leftOut(c.retakes, c.blank)}
+	if c.runs != nil {
+		lines = append(lines, c.runs.text())
+	}
+	if c.kind == series.T {
+		p := c.charts[0].Points[len(c.charts[0].Points)-1]
+		lines = append(lines, strings.TrimSpace(fmt.Sprintf("y is the time to the power of 1/3.6; as times the limits are %s and %s, the centre %s %s",
+			shortNumber(spc.TimeOf(p.LCL)), shortNumber(spc.TimeOf(p.UCL)), shortNumber(spc.TimeOf(p.Center)), c.quantity.Unit)))
+	}
+	return lines
 }
 
 func (c *computedChart) groupWord() string {
@@ -89,7 +98,23 @@ func (c *computedChart) writeText(w io.Writer) error {
 	if c.capability != nil {
 		writeCapability(w, c.capability)
 	}
+	if c.law != nil {
+		writeLaw(w, c.law, c.tolerance)
+	}
 	return nil
+}
+
+// usualSize is the number of values behind most points of a chart.
+func usualSize(ch spc.Chart) int {
+	count := map[int]int{}
+	best := 1
+	for _, p := range ch.Points {
+		count[p.Size]++
+		if count[p.Size] > count[best] || count[p.Size] == count[best] && p.Size < best {
+			best = p.Size
+		}
+	}
+	return best
 }
 
 // sigmaText writes the standard deviation of a value, which some statistics have none of.
@@ -198,7 +223,17 @@ type (
 		Retakes    int             `json:"left_out_retakes"`
 		Blank      int             `json:"left_out_blank"`
 		Charts     []statisticJSON `json:"charts"`
+		RunLength  *runLengthJSON  `json:"run_length,omitempty"`
 		Capability *capabilityJSON `json:"capability,omitempty"`
+		Law        *lawJSON        `json:"capability_by_law,omitempty"`
+	}
+	// A runLengthJSON is the average number of points until a signal.
+	runLengthJSON struct {
+		InControl   number `json:"in_control"`
+		InControlSE number `json:"in_control_se"` // of a simulated one
+		ShiftSigma  number `json:"shift_sigma"`
+		After       number `json:"after_shift"`
+		AfterSE     number `json:"after_shift_se"`
 	}
 	statisticJSON struct {
 		Statistic string      `json:"statistic"`
@@ -208,22 +243,24 @@ type (
 		Warnings  []string    `json:"warnings,omitempty"`
 	}
 	phaseJSON struct {
-		Name    string  `json:"name,omitempty"`
-		From    int     `json:"from"` // number of its first subgroup, from one
-		To      int     `json:"to"`   // of its last one
-		Centre  float64 `json:"centre"`
-		Sigma   float64 `json:"sigma"` // of a single value
-		Between float64 `json:"sigma_between,omitempty"`
-		Source  string  `json:"source"`
+		Name    string `json:"name,omitempty"`
+		From    int    `json:"from"` // number of its first subgroup, from one
+		To      int    `json:"to"`   // of its last one
+		Centre  number `json:"centre"`
+		Sigma   number `json:"sigma"` // of a single value
+		Between number `json:"sigma_between,omitempty"`
+		Source  string `json:"source"`
+		Lag1    number `json:"lag1_autocorrelation"` // of the baseline
+		Lag1P   number `json:"lag1_p"`
 	}
 	pointJSON struct {
-		Number int      `json:"number"` // of the subgroup, from one
-		Name   string   `json:"name,omitempty"`
-		Size   int      `json:"size"`
-		Value  float64  `json:"value"`
-		LCL    *float64 `json:"lcl"`
-		Centre float64  `json:"centre"`
-		UCL    *float64 `json:"ucl"`
+		Number int    `json:"number"` // of the subgroup, from one
+		Name   string `json:"name,omitempty"`
+		Size   int    `json:"size"`
+		Value  number `json:"value"`
+		LCL    number `json:"lcl"`
+		Centre number `json:"centre"`
+		UCL    number `json:"ucl"`
 	}
 	hitJSON struct {
 		Rule   string `json:"rule"`
@@ -231,15 +268,25 @@ type (
 		Points []int  `json:"points"`
 		Name   string `json:"name,omitempty"`
 		Text   string `json:"text"`
+		// Parts are what each value has to do with a point of several.
+		Parts []partJSON `json:"parts,omitempty"`
+	}
+	partJSON struct {
+		Name       string `json:"name"`
+		Deviation  number `json:"deviation_sigma"`
+		Alone      number `json:"alone"` // T² of this value by itself
+		AloneLimit number `json:"alone_limit"`
+		Given      number `json:"given_others"` // T² of this value given the others
+		GivenLimit number `json:"given_others_limit"`
 	}
 	capabilityJSON struct {
-		Lower      *float64   `json:"lower"`
-		Upper      *float64   `json:"upper"`
+		Lower      number     `json:"lower"`
+		Upper      number     `json:"upper"`
 		N          int        `json:"n"`
-		Mean       float64    `json:"mean"`
-		Confidence float64    `json:"confidence"`
-		SigmaIn    float64    `json:"sigma_within"`
-		Sigma      float64    `json:"sigma_overall"`
+		Mean       number     `json:"mean"`
+		Confidence number     `json:"confidence"`
+		SigmaIn    number     `json:"sigma_within"`
+		Sigma      number     `json:"sigma_overall"`
 		Cp         *indexJSON `json:"cp,omitempty"`
 		Cpk        *indexJSON `json:"cpk"`
 		Pp         *indexJSON `json:"pp,omitempty"`
@@ -251,25 +298,17 @@ type (
 
 // An indexJSON is a capability index with its two-sided interval and one-sided lower bound.
 type indexJSON struct {
-	Value   float64  `json:"value"`
-	Low     *float64 `json:"low"`
-	High    *float64 `json:"high"`
-	AtLeast *float64 `json:"at_least"`
+	Value   number `json:"value"`
+	Low     number `json:"low"`
+	High    number `json:"high"`
+	AtLeast number `json:"at_least"`
 }
 
 func indexOf(e *spc.IndexEstimate) *indexJSON {
 	if e == nil {
 		return nil
 	}
-	return &indexJSON{e.Value, finite(e.Low), finite(e.High), finite(e.AtLeast)}
-}
-
-// finite returns a number that JSON can hold, or nil.
-func finite(v float64) *float64 {
-	if math.IsNaN(v) || math.IsInf(v, 0) {
-		return nil
-	}
-	return &v
+	return &indexJSON{number(e.Value), number(e.Low), number(e.High), number(e.AtLeast)}
 }
 
 func (c *computedChart) writeJSON(w io.Writer) error {
@@ -288,16 +327,22 @@ func (c *computedChart) writeJSON(w io.Writer) error {
 		s := statisticJSON{Statistic: ch.Statistic, Warnings: ch.Warnings, Hits: []hitJSON{}, Phases: []phaseJSON{}, Points: []pointJSON{}}
 		for _, p := range ch.Phases {
 			if p.From < p.To {
-				s.Phases = append(s.Phases, phaseJSON{p.Name, ch.Points[p.From].Index + 1, ch.Points[p.To-1].Index + 1, p.Center, p.Sigma, p.Between, p.Source})
+				s.Phases = append(s.Phases, phaseJSON{
+					p.Name, ch.Points[p.From].Index + 1, ch.Points[p.To-1].Index + 1, number(p.Center), number(p.Sigma), number(p.Between),
+					p.Source, number(p.Lag1), number(p.Lag1P),
+				})
 			}
 		}
 		for _, p := range ch.Points {
-			s.Points = append(s.Points, pointJSON{p.Index + 1, name(p.Index), p.Size, p.Value, finite(p.LCL), p.Center, finite(p.UCL)})
+			s.Points = append(s.Points, pointJSON{p.Index + 1, name(p.Index), p.Size, number(p.Value), number(p.LCL), number(p.Center), number(p.UCL)})
 		}
 		for _, h := range ch.Hits {
 			hit := hitJSON{Rule: h.Rule.String(), Number: ch.Points[h.At].Index + 1, Name: name(ch.Points[h.At].Index), Text: ch.Explain(h)}
 			for _, at := range h.Points() {
 				hit.Points = append(hit.Points, ch.Points[at].Index+1)
+			}
+			if c.vectors != nil {
+				hit.Parts = partsOf(c.vectors, h.At)
 			}
 			s.Hits = append(s.Hits, hit)
 		}
@@ -305,10 +350,21 @@ func (c *computedChart) writeJSON(w io.Writer) error {
 	}
 	if p := c.capability; p != nil {
 		out.Capability = &capabilityJSON{
-			Lower: finite(p.Tolerance.Lower), Upper: finite(p.Tolerance.Upper), N: p.N, Mean: p.Mean, Confidence: p.Confidence,
-			SigmaIn: p.Within.Sigma, Sigma: p.Overall.Sigma,
+			Lower: number(p.Tolerance.Lower), Upper: number(p.Tolerance.Upper), N: p.N, Mean: number(p.Mean), Confidence: number(p.Confidence),
+			SigmaIn: number(p.Within.Sigma), Sigma: number(p.Overall.Sigma),
 			Cp: indexOf(p.Within.P), Cpk: indexOf(&p.Within.K), Pp: indexOf(p.Overall.P), Ppk: indexOf(&p.Overall.K), Cpm: indexOf(p.Overall.M), Summary: p.Summary(),
 		}
 	}
+	out.Law = lawOf(c.law)
+	if r := c.runs; r != nil {
+		out.RunLength = &runLengthJSON{number(r.inControl.Mean), number(r.inControl.SE), number(r.shift), number(r.afterShift.Mean), number(r.afterShift.SE)}
+	}
 	return json.NewEncoder(w).Encode(out)
+}
+
+func partsOf(v *spc.VectorChart, at int) (parts []partJSON) {
+	for _, c := range v.Decompose(at) {
+		parts = append(parts, partJSON{c.Name, number(c.Deviation), number(c.Alone), number(c.AloneLimit), number(c.Given), number(c.GivenLimit)})
+	}
+	return parts
 }

@@ -23,6 +23,9 @@ type Histogram struct {
 	Values   []float64
 	// Capability gives limits, laws and indices; nil draws the values with their own normal law.
 	Capability *spc.Capability
+	// Law is another law than the normal that the values follow, drawn instead; nil for none. Its
+	// indices are given where there is a Capability, too.
+	Law *spc.Nonnormal
 }
 
 const (
@@ -81,7 +84,9 @@ func (h Histogram) draw(p *pen) error {
 	f.y1 = float64(slices.Max(counts))
 	scale := float64(len(h.Values)) * width
 	for _, l := range laws {
-		f.y1 = math.Max(f.y1, scale/(l.sigma*math.Sqrt(2*math.Pi)))
+		for i := range curveSteps + 1 {
+			f.y1 = math.Max(f.y1, scale*l.density(f.x0+(f.x1-f.x0)*float64(i)/curveSteps))
+		}
 	}
 	f.y1 *= 1.06
 	unit := ""
@@ -100,10 +105,13 @@ func (h Histogram) draw(p *pen) error {
 	}
 	for _, l := range laws {
 		var line []vg.Point
-		for i := 0; i <= 200; i++ {
-			x := f.x0 + (f.x1-f.x0)*float64(i)/200
-			z := (x - l.mean) / l.sigma
-			line = append(line, f.at(x, scale/(l.sigma*math.Sqrt(2*math.Pi))*math.Exp(-z*z/2)))
+		for i := range curveSteps + 1 {
+			x := f.x0 + (f.x1-f.x0)*float64(i)/curveSteps
+			y := scale * l.density(x)
+			if math.IsInf(y, 0) { // at the edge of some laws
+				continue
+			}
+			line = append(line, f.at(x, y))
 		}
 		p.StrokeLines(lineStyle(l.ink, 1.4, l.dashes), line)
 	}
@@ -120,10 +128,14 @@ func (h Histogram) draw(p *pen) error {
 	return nil
 }
 
-// A law is a normal law drawn over a histogram.
+// curveSteps is how many pieces a law is drawn in.
+const curveSteps = 200
+
+// A law is drawn over a histogram.
 type law struct {
 	name        string
 	mean, sigma float64
+	density     func(x float64) float64
 	ink         color.Color
 	dashes      []vg.Length
 }
@@ -131,8 +143,17 @@ type law struct {
 func (h Histogram) laws() (laws []law) {
 	add := func(name string, mean, sigma float64, ink color.Color, dashes []vg.Length) {
 		if sigma > 0 && !math.IsInf(sigma, 0) {
-			laws = append(laws, law{name, mean, sigma, ink, dashes})
+			density := spc.Distribution{Family: spc.Normal, Location: mean, Scale: sigma}.Density
+			laws = append(laws, law{name, mean, sigma, density, ink, dashes})
 		}
+	}
+	if h.Law != nil {
+		mean, sigma := stat.MeanStdDev(h.Values, nil)
+		d := h.Law.Fit.Distribution
+		density := func(x float64) float64 { // infinite at 0 for some shapes: too tall to draw
+			return math.Min(d.Density(x), 4/sigma)
+		}
+		return []law{{string(d.Family) + " law", mean, sigma, density, hitInk, nil}}
 	}
 	if c := h.Capability; c != nil {
 		add("overall", c.Mean, c.Overall.Sigma, hitInk, nil)
@@ -195,6 +216,16 @@ func (h Histogram) indices(p *pen, laws []law, at vg.Point) {
 		at.X -= 23
 		line(fmt.Sprintf("mean %s, sigma %s", number(l.mean, d), number(l.sigma, d)), false, faintInk)
 		if h.Capability == nil {
+			continue
+		}
+		if h.Law != nil {
+			q := h.Law.Indices
+			if q.P != nil {
+				line(fmt.Sprintf("Pp %.2f", *q.P), false, ink)
+			}
+			line(fmt.Sprintf("Ppk %.2f (%.2f to %.2f)", q.K, h.Law.KLow, h.Law.KHigh), false, ink)
+			line(fmt.Sprintf("expected outside: %s", parts(q.FractionBelow+q.FractionAbove)), false, ink)
+			line(fmt.Sprintf("A² %.2f, p of the fit %.2g", h.Law.Fit.AD, h.Law.FitP), false, faintInk)
 			continue
 		}
 		i, names := h.Capability.Overall, [2]string{"Pp", "Ppk"}

@@ -26,13 +26,18 @@ const (
 	C           Kind = "c"           // counts of equal opportunity
 	LaneyP      Kind = "laney-p"     // p with limits widened for variation between subgroups
 	LaneyU      Kind = "laney-u"     // u likewise
+	G           Kind = "g"           // good units from one bad one to the next, for rare events
+	T           Kind = "t"           // times from one event to the next, likewise
 )
 
 // Kinds lists every kind.
-var Kinds = []Kind{Individuals, XbarR, XbarS, ThreeWay, EWMA, CUSUM, P, NP, U, C, LaneyP, LaneyU}
+var Kinds = []Kind{Individuals, XbarR, XbarS, ThreeWay, EWMA, CUSUM, P, NP, U, C, LaneyP, LaneyU, G, T}
 
 // OfCounts reports whether a kind charts counts.
 func (k Kind) OfCounts() bool { return slices.Contains([]Kind{P, NP, U, C, LaneyP, LaneyU}, k) }
+
+// Rare reports whether a kind charts what lies between events, which has a law of its own.
+func (k Kind) Rare() bool { return k == G || k == T }
 
 // Grouped reports whether a kind charts subgroups of measured values.
 func (k Kind) Grouped() bool { return k == XbarR || k == XbarS || k == ThreeWay }
@@ -121,6 +126,11 @@ func (s Series) Pooled() Series {
 // Charts returns the charts of a kind, from the top down, and the name of each of their points'
 // subgroups (nil when there are none). Counts are pooled by subgroup.
 func (s Series) Charts(kind Kind, opt spc.Options) (charts []spc.Chart, names []string, err error) {
+	return s.ChartsBy(kind, Scheme{}, opt)
+}
+
+// ChartsBy does the same with schemes of choice.
+func (s Series) ChartsBy(kind Kind, scheme Scheme, opt spc.Options) (charts []spc.Chart, names []string, err error) {
 	if kind.OfCounts() {
 		return s.countCharts(kind, opt)
 	}
@@ -135,12 +145,19 @@ func (s Series) Charts(kind Kind, opt spc.Options) (charts []spc.Chart, names []
 	}
 	switch kind {
 	case EWMA:
-		opt.Rules = nil
-		c, err := spc.EWMA{}.Chart(s.Values, opt)
+		opt.Rules, opt.Width = nil, 0
+		c, err := scheme.EWMA.Chart(s.Values, opt)
 		return []spc.Chart{c}, s.Keys, err
 	case CUSUM:
+		opt.Rules, opt.Width = nil, 0
+		charts, err = scheme.CUSUM.Charts(s.Values, opt)
+		return charts, s.Keys, err
+	case G:
 		opt.Rules = nil
-		charts, err = spc.CUSUM{}.Charts(s.Values, opt)
+		c, err := spc.GChart(s.Values, opt)
+		return []spc.Chart{c}, s.Keys, err
+	case T:
+		charts, err = spc.TChart(s.Values, opt)
 		return charts, s.Keys, err
 	}
 	charts, err = spc.Individuals(s.Values, opt)

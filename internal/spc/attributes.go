@@ -3,6 +3,7 @@ package spc
 import (
 	"fmt"
 	"math"
+	"strconv"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -192,7 +193,7 @@ func (a attribute) fit(ph *PhaseLimits, s stretch, use []int, counts, sizes []fl
 			sum += counts[i]
 			total += sizes[i]
 		}
-		ph.Center, ph.Source = sum/total, fmt.Sprintf("centre: %v in %v", sum, total)
+		ph.Center, ph.Source = sum/total, fmt.Sprintf("centre: %s in %s", amount(sum), amount(total))
 	}
 	switch {
 	case !a.laney:
@@ -240,7 +241,7 @@ func (a attribute) doubts(s stretch, ph PhaseLimits, counts, sizes []float64) []
 	switch expected := ph.Center * total / float64(max(1, len(c))); {
 	case len(c) > 0 && events == 0 && s.Center == nil:
 		// With no event in n opportunities the rate is below −ln(0.05)/n with 95 % confidence.
-		out = append(out, fmt.Sprintf("%sno event in %v opportunities: the rate is below %.2g with 95 %% confidence, limits of zero judge nothing; use a chart of the counts between events", name, total, -math.Log(0.05)/total))
+		out = append(out, fmt.Sprintf("%sno event in %s opportunities: the rate is below %.2g with 95 %% confidence, limits of zero judge nothing; use a chart of the counts between events", name, amount(total), -math.Log(0.05)/total))
 	case len(c) > 0 && expected < 1:
 		// Below one expected event a single one may lie beyond the limit; common practice, no source.
 		out = append(out, fmt.Sprintf("%sonly %.2g events expected in a subgroup: limits at three sigma mislead; use larger subgroups or a chart of the counts between events", name, expected))
@@ -294,4 +295,9 @@ func (a attribute) dispersion(counts, sizes []float64) (Dispersion, error) {
 	}
 	d.P = distuv.ChiSquared{K: d.DF}.Survival(d.ChiSquare)
 	return d, nil
+}
+
+// amount writes a sum without the digits that adding up leaves behind.
+func amount(v float64) string {
+	return strconv.FormatFloat(math.Round(v*1e6)/1e6, 'f', -1, 64)
 }

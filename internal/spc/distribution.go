@@ -126,6 +126,9 @@ func (d Distribution) Quantile(p float64) float64 {
 }
 
 // logDensity is the logarithm of the probability density, for x inside the family's range.
+// Density returns the probability density at x.
+func (d Distribution) Density(x float64) float64 { return math.Exp(d.logDensity(x)) }
+
 func (d Distribution) logDensity(x float64) float64 {
 	v := x / d.Scale
 	switch d.Family {

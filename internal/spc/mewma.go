@@ -44,6 +44,7 @@ func (e MEWMA) Chart(x [][]float64, opt VectorOptions) (*VectorChart, error) {
 	if err != nil {
 		return nil, fmt.Errorf("MEWMA chart: %w", err)
 	}
+	c.meaning = "the level has moved and stayed there"
 	average := EWMA{Lambda: e.Lambda, Steady: e.Steady}
 	for k, s := range ss {
 		z := make([]float64, len(c.Names))
