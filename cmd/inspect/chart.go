@@ -106,7 +106,7 @@ func newChartCmd() *cobra.Command {
 	f.Float64Var(&o.radius, "radius", 0, "scatter: circular tolerance, the largest distance from nominal allowed")
 	f.StringVar(&o.law, "law", "normal", `law that values follow, for capability, histogram and probability plot: normal, best (which fits best), or a family by name`)
 	f.Float64Var(&o.required, "required", 0, "capability index to be shown, such as 1.33")
-	o.schemes.add(f)
+	o.schemes.add(cmd)
 	f.StringVar(&o.title, "title", "", "title of the picture")
 	f.StringVarP(&o.out, "output", "o", "", "draw to this file: .png, .svg or .pdf")
 	f.BoolVar(&o.json, "json", false, "print one JSON object a chart")

@@ -6,7 +6,7 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"plumbsquare/internal/series"
 	"plumbsquare/internal/spc"
@@ -23,7 +23,8 @@ type schemeFlags struct {
 	given            func(name string) bool
 }
 
-func (s *schemeFlags) add(f *pflag.FlagSet) {
+func (s *schemeFlags) add(cmd *cobra.Command) {
+	f := cmd.Flags()
 	f.Float64Var(&s.lambda, "lambda", 0, "weight of the newest value; 0 means 0.2 for ewma, 0.1 for mewma")
 	f.Float64Var(&s.width, "width", 0, "limits at ± this many standard deviations (ewma: L); 0 means 3")
 	f.Float64Var(&s.allowance, "k", 0, "allowance of cusum in sigma, half the shift that matters; 0 means 0.5")

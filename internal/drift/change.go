@@ -24,9 +24,9 @@ const (
 
 // A Place is one point of a series.
 type Place struct {
-	Point int       // number of the point, from zero
-	Lot   string    // "" where the points are single values
-	Time  time.Time // of its first value; zero when not known
+	Number int       // of the point, from zero
+	Lot    string    // "" where the points are single values
+	Time   time.Time // of its first value; zero when not known
 }
 
 // A Change says whether, when and how a level moved, once.
@@ -50,6 +50,19 @@ type Change struct {
 
 	Now spc.Level // the level at the end of the series; its Sigma is that of single values about it
 	Why string    // what hindered looking, in plain words; "" if nothing
+
+	begin float64 // where the move begins, as Point.X
+}
+
+// LevelAt returns the level at a place in time, as [Point.X].
+func (c Change) LevelAt(x float64) float64 {
+	switch {
+	case c.Form == Ramp:
+		return c.Before + c.Slope*math.Max(0, x-c.begin)
+	case c.Form == Step && x >= c.begin:
+		return c.After
+	}
+	return c.Before
 }
 
 // Size is how far the level has moved.
@@ -84,7 +97,7 @@ func Look(s Samples, opt Options) (Change, error) {
 // A finding is a search for a move, before anything is claimed.
 type finding struct {
 	samples Samples
-	points  []point
+	points  []Point
 	step    *spc.Break // nil where it could not be looked for
 	bend    *spc.Bend  // likewise
 	p       float64
@@ -100,7 +113,7 @@ func (s Samples) search(opt Options) (f finding, err error) {
 			return f, fmt.Errorf("value %d is %v, want a finite number", i+1, v)
 		}
 	}
-	f = finding{samples: s, points: s.points(), p: 1}
+	f = finding{samples: s, points: s.Points(), p: 1}
 	x, y := f.columns()
 	switch {
 	case len(f.points) < fewestPoints:
@@ -128,7 +141,7 @@ func permutations(points int) int { return max(199, min(999, 20_000_000/points))
 
 func (f finding) columns() (x, y []float64) {
 	for _, p := range f.points {
-		x, y = append(x, p.x), append(y, p.y)
+		x, y = append(x, p.X), append(y, p.Mean)
 	}
 	return x, y
 }
@@ -136,7 +149,7 @@ func (f finding) columns() (x, y []float64) {
 // change is what is claimed with a p value adjusted to q.
 func (f finding) change(q float64, opt Options) Change {
 	c := Change{Form: Steady, Points: len(f.points), Timed: f.samples.Times != nil, P: f.p, Q: q, Why: f.why}
-	place := func(i int) Place { return f.points[max(0, min(i, len(f.points)-1))].place }
+	place := func(i int) Place { return f.points[max(0, min(i, len(f.points)-1))].Place }
 	x, _ := f.columns()
 	switch {
 	case f.step == nil || q > opt.level():
@@ -152,14 +165,14 @@ func (f finding) change(q float64, opt Options) Change {
 		}
 		c.Form, c.Before, c.After = Ramp, b.Level, b.End
 		c.Onset, c.Earliest, c.Latest = first(b.At), first(b.Low), first(b.High)
-		c.Slope, c.SlopeInterval = b.Slope, b.SlopeCI
+		c.Slope, c.SlopeInterval, c.begin = b.Slope, b.SlopeCI, b.At
 		c.Now = spc.Level{Offset: b.End, U: b.SEEnd, DF: float64(b.N - 3), Sigma: f.spread(), N: len(f.samples.Values)}
 	default:
 		b := f.step
 		c.Form, c.Before = Step, b.MeanBefore
 		c.Onset, c.Earliest, c.Latest = place(b.After), place(b.Low), place(b.High)
 		c.Now = f.level(b.After)
-		c.After = c.Now.Offset
+		c.After, c.begin = c.Now.Offset, x[b.After]
 	}
 	return c
 }
@@ -192,7 +205,7 @@ func (f finding) level(from int) spc.Level {
 	}
 	var squares float64
 	for _, p := range points {
-		d := float64(p.n) * (p.y - l.Offset)
+		d := float64(p.N) * (p.Mean - l.Offset)
 		squares += d * d
 	}
 	l.U, l.DF = math.Sqrt(squares*k/(k-1))/n, k-1
@@ -208,7 +221,7 @@ func (f finding) spread() float64 {
 		return f.step.MeanAfter
 	}
 	if b := f.bend; b != nil && b.RSSBend < f.step.RSSBreak {
-		at = func(k int) float64 { return b.Level + b.Slope*math.Max(0, f.points[k].x-b.At) }
+		at = func(k int) float64 { return b.Level + b.Slope*math.Max(0, f.points[k].X-b.At) }
 	}
 	var squares float64
 	for k, p := range f.points {

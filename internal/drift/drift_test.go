@@ -74,7 +74,7 @@ func TestLook(t *testing.T) {
 			if got.Form != c.want || got.Points != 30 || math.Abs(got.Size()-c.size) > 1 {
 				t.Errorf("got %s by %v in %d points, want %s by %v in 30", got.Form, got.Size(), got.Points, c.want, c.size)
 			}
-			if got.Form != drift.Steady && (got.Onset.Point < c.onset-2 || got.Onset.Point > c.onset+2 || got.Earliest.Point > c.onset || got.Latest.Point < c.onset) {
+			if got.Form != drift.Steady && (got.Onset.Number < c.onset-2 || got.Onset.Number > c.onset+2 || got.Earliest.Number > c.onset || got.Latest.Number < c.onset) {
 				t.Errorf("since %v (%v to %v), want point %d", got.Onset, got.Earliest, got.Latest, c.onset)
 			}
 			if strings.Contains(got.Text("µm"), "NaN") {

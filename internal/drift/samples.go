@@ -12,6 +12,7 @@
 package drift
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -218,18 +219,19 @@ func (s Samples) pick(keep func(i int) bool) Samples {
 	return out
 }
 
-// A point is what is looked at in time: the mean of a lot, or a single value.
-type point struct {
-	x, y  float64 // days since the first value, or the number of the point; the mean
-	n     int
-	place Place
-	rows  []int // of its values
+// A Point is what is looked at in time: the mean of a lot, or a single value.
+type Point struct {
+	Place
+	X    float64 // days since the first value, or the number of the point from zero
+	Mean float64
+	N    int
+	rows []int // of its values
 }
 
-// points returns the means of lots in order of their mean time, or single values.
-func (s Samples) points() []point {
+// Points returns the means of lots in order of their mean time, or single values.
+func (s Samples) Points() []Point {
 	at := map[string]int{}
-	var out []point
+	var out []Point
 	for i, v := range s.Values {
 		k := len(out)
 		if s.Lots != nil && s.Lots[i] != "" {
@@ -240,38 +242,30 @@ func (s Samples) points() []point {
 			}
 		}
 		if k == len(out) {
-			p := point{place: Place{}}
+			var p Point
 			if s.Lots != nil {
-				p.place.Lot = s.Lots[i]
+				p.Lot = s.Lots[i]
 			}
 			if s.Times != nil {
-				p.place.Time = s.Times[i]
+				p.Time = s.Times[i]
 			}
 			out = append(out, p)
 		}
 		p := &out[k]
-		p.n++
+		p.N++
 		p.rows = append(p.rows, i)
-		p.y += (v - p.y) / float64(p.n)
+		p.Mean += (v - p.Mean) / float64(p.N)
 		if s.Times != nil {
-			p.x += (s.days(s.Times[i]) - p.x) / float64(p.n)
+			p.X += (s.days(s.Times[i]) - p.X) / float64(p.N)
 		}
 	}
 	if s.Times != nil {
-		slices.SortStableFunc(out, func(a, b point) int {
-			switch {
-			case a.x < b.x:
-				return -1
-			case a.x > b.x:
-				return 1
-			}
-			return 0
-		})
+		slices.SortStableFunc(out, func(a, b Point) int { return cmp.Compare(a.X, b.X) })
 	}
 	for k := range out {
-		out[k].place.Point = k
+		out[k].Number = k
 		if s.Times == nil {
-			out[k].x = float64(k)
+			out[k].X = float64(k)
 		}
 	}
 	return out

@@ -12,6 +12,7 @@ import (
 type Study struct {
 	N       int
 	Overall Change
+	Series  []Point            // means of lots, or single values
 	Ranked  []spc.FactorEffect // the factor that explains most first; none where there is no factor
 	Strata  []Stratum          // by factor in the order of Ranked, and level
 	Passed  []string           // factors that were left out, and why
@@ -22,6 +23,7 @@ type Stratum struct {
 	Factor, Level string
 	N             int
 	Change
+	Series []Point // what was looked at
 }
 
 // Moved returns the strata in which a move is shown, clearest first.
@@ -50,7 +52,7 @@ const mostStrata = 40
 // Analyse studies samples. Factors are ranked with their number accounted for, and so are moves in
 // strata (Benjamini & Hochberg). Errors are as those of [Look].
 func Analyse(s Samples, opt Options) (Study, error) {
-	study := Study{N: len(s.Values), Passed: slices.Clone(s.Passed)}
+	study := Study{N: len(s.Values), Passed: slices.Clone(s.Passed), Series: s.Points()}
 	var err error
 	if study.Overall, err = Look(s, opt); err != nil || len(s.Factors) == 0 {
 		return study, err
@@ -83,7 +85,7 @@ func Analyse(s Samples, opt Options) (Study, error) {
 		return study, err
 	}
 	for i, f := range findings {
-		study.Strata[i].Change = f.change(q[i], opt)
+		study.Strata[i].Change, study.Strata[i].Series = f.change(q[i], opt), f.points
 	}
 	return study, nil
 }

@@ -18,7 +18,7 @@ func (p Place) String() string {
 		words = append(words, p.Time.Format("2006-01-02 15:04"))
 	}
 	if words == nil {
-		return fmt.Sprintf("value %d", p.Point+1)
+		return fmt.Sprintf("value %d", p.Number+1)
 	}
 	return strings.Join(words, ", ")
 }
