@@ -76,6 +76,21 @@ func FindAcross(shots []Shot, p *part.Part, sc *scope.Scope, put geom.Angle) (*A
 		return nil, err
 	}
 	a := &Across{Pose: coarsePose(m.At, cand, g)}
+	for again := false; ; again = true {
+		pose := a.Pose
+		if err := a.sight(shots, m, sc, cand, of, g); err != nil {
+			return nil, err
+		}
+		if again || !unlike(pose, a.Pose, m, v.plane.UmPerPx()) {
+			return a, nil
+		}
+	}
+}
+
+// sight refines the marks of every shot by the pose and solves that anew. of holds the shot of each
+// candidate.
+func (a *Across) sight(shots []Shot, m *part.Marks, sc *scope.Scope, cand []candidate, of []int, g *guess) error {
+	a.Seen = nil
 	var blur []float64
 	for k, s := range shots {
 		f := &Found{Marks: make([]Mark, len(m.At))}
@@ -97,20 +112,31 @@ func FindAcross(shots []Shot, p *part.Part, sc *scope.Scope, put geom.Angle) (*A
 			}
 		}
 		if err := f.refine(s.Source, m, pose, shifted, own); err != nil {
-			return nil, err
+			return err
 		}
 		n := 0
+		var cut error
 		for i := range f.Marks {
 			one := *m
 			one.At = m.At[i : i+1]
-			if mk := f.Marks[i]; mk.Used && outside(s.Source.Gray, s.Source.Plane, &one, pose) == nil {
-				a.Seen = append(a.Seen, Sighted{k, mk.Place, mk.Fit})
-				blur = append(blur, mk.Fit.Blur.Um())
-				n++
+			mk := f.Marks[i]
+			if !mk.Used {
+				continue
 			}
+			if err := outside(s.Source.Gray, s.Source.Plane, &one, pose); err != nil {
+				cut = err
+				continue
+			}
+			a.Seen = append(a.Seen, Sighted{k, mk.Place, mk.Fit})
+			blur = append(blur, mk.Fit.Blur.Um())
+			n++
 		}
 		if n == 0 {
-			return nil, stageOff(fmt.Sprintf("%s shows no mark where the other pictures and its stage coordinates put one", s.Name))
+			if out, ok := errors.AsType[*reading.Refusal](cut); ok {
+				out.Instruction = s.Name + ": " + out.Instruction
+				return out
+			}
+			return stageOff(fmt.Sprintf("%s shows no mark where the other pictures and its stage coordinates put one", s.Name))
 		}
 	}
 	a.Blur = geom.Length(middle(blur))
@@ -121,10 +147,12 @@ func FindAcross(shots []Shot, p *part.Part, sc *scope.Scope, put geom.Angle) (*A
 		at.Y += shots[o.Shot].Stage.Y
 		obs[i] = observation{o.Place.Point(), at, o.Fit.Cov}
 	}
-	if a.Pose, _, err = solvePose(obs, 0); err != nil {
-		return nil, hidden(len(obs), len(m.At))
+	pose, _, err := solvePose(obs, 0)
+	if err != nil {
+		return hidden(len(obs), len(m.At))
 	}
-	return a, nil
+	a.Pose = pose
+	return nil
 }
 
 func stageOff(what string) *reading.Refusal {

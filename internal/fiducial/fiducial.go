@@ -84,12 +84,9 @@ func Find(src fit.Source, p *part.Part, sc *scope.Scope, put geom.Angle) (*Found
 
 	f := &Found{Marks: make([]Mark, len(m.At)), PlaneMm: m.PlaneMm}
 	pose := coarsePose(m.At, cand, g)
-	if err := f.refine(src, m, pose, cand, g); err != nil {
-		return nil, err
-	}
 	f.Pose = pose
 	out := f.inside(src, m)
-	if err := f.solve(m, src.Plane.UmPerPx()); err != nil {
+	if err := f.settle(src, m, pose, cand, g); err != nil {
 		return nil, cmp.Or(out, err)
 	}
 	if err := f.asLarge(p); err != nil {
@@ -163,9 +160,38 @@ func coarsePose(places []part.Place, cand []candidate, g *guess) geom.Pose {
 	return pose
 }
 
+// settle refines the marks and solves the pose. A coarse pose may be wrong by so much that marks turned
+// and scaled with it aren't those in the picture; then it is done again with the pose found.
+func (f *Found) settle(src fit.Source, m *part.Marks, pose geom.Pose, cand []candidate, g *guess) error {
+	for again := false; ; again = true {
+		if err := f.refine(src, m, pose, cand, g); err != nil {
+			return err
+		}
+		if err := f.solve(m, src.Plane.UmPerPx()); err != nil {
+			return err
+		}
+		if again || !unlike(pose, f.Pose, m, src.Plane.UmPerPx()) {
+			return nil
+		}
+		pose = f.Pose
+	}
+}
+
+// unlikePx is by how much a mark's ends may lie elsewhere for two poses to show the same mark.
+const unlikePx = 0.05
+
+func unlike(a, b geom.Pose, m *part.Marks, um float64) bool {
+	half := sizeMm(m) * 500 / um
+	return half*math.Hypot((a.Turn-b.Turn).Rad(), a.Scale-b.Scale) > unlikePx
+}
+
 // refine fits every mark on raw pixels, those that correlation didn't see too: where a fit makes
 // sense beside the others it is used.
 func (f *Found) refine(src fit.Source, m *part.Marks, pose geom.Pose, cand []candidate, g *guess) error {
+	shape := *m
+	if f.uScale == 0 {
+		shape = printed(m, pose.Scale)
+	}
 	var px fit.Pixels
 	blur := geom.Length(1.2 * src.Plane.UmPerPx())
 	half := geom.Length(sizeMm(m)*500*(math.Abs(math.Cos(pose.Turn.Rad()))+math.Abs(math.Sin(pose.Turn.Rad())))) + 7*blur
@@ -184,13 +210,13 @@ func (f *Found) refine(src fit.Source, m *part.Marks, pose geom.Pose, cand []can
 			mk.Note = "outside the picture"
 			continue
 		}
-		ft, err := fit.FitMark(&px, m, pose.Turn, at, blur)
+		ft, err := fit.FitMark(&px, &shape, pose.Turn, at, blur)
 		if err != nil {
 			mk.Note = "not seen"
 			continue
 		}
 		if ft.Misfit > unevenMisfit {
-			ft = fit.FitOutline(&px, m, pose.Turn, ft, src.Plane.UmPerPx())
+			ft = fit.FitOutline(&px, &shape, pose.Turn, ft, src.Plane.UmPerPx())
 		}
 		mk.Fit = ft
 		mk.Used = true
@@ -205,6 +231,16 @@ func (f *Found) refine(src fit.Source, m *part.Marks, pose geom.Pose, cand []can
 	}
 	f.samePolarity()
 	return nil
+}
+
+// printed returns marks as they are on a substrate of a scale: ceramic shrinks with its print.
+func printed(m *part.Marks, scale float64) part.Marks {
+	p := *m
+	p.LengthMm *= scale
+	p.ArmWidthMm *= scale
+	p.DiameterMm *= scale
+	p.InnerMm *= scale
+	return p
 }
 
 // samePolarity drops marks whose contrast is unlike the others': they are something else.

@@ -47,10 +47,7 @@ func FindNear(src fit.Source, m *part.Marks, sc *scope.Scope, near Vicinity) (*F
 		return nil, err
 	}
 	f := &Found{Marks: make([]Mark, len(m.At)), PlaneMm: m.PlaneMm, uScale: near.UScale}
-	if err := f.refine(src, m, coarsePose(m.At, cand, g), cand, g); err != nil {
-		return nil, err
-	}
-	if err := f.solve(m, src.Plane.UmPerPx()); err != nil {
+	if err := f.settle(src, m, coarsePose(m.At, cand, g), cand, g); err != nil {
 		return nil, err
 	}
 	if err := f.inside(src, m); err != nil {
