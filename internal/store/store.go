@@ -122,5 +122,13 @@ func (i instantOf) Scan(v any) error {
 	return nil
 }
 
-// orNull stores an empty text as no text.
-func orNull(text string) sql.NullString { return sql.NullString{String: text, Valid: text != ""} }
+// clean makes a text such as every database takes: PostgreSQL has no NUL, and both want UTF-8. Only
+// columns to search by are cleaned; a reading keeps what it came with.
+func clean(text string) string {
+	return strings.ReplaceAll(strings.ToValidUTF8(text, "\ufffd"), "\x00", "\ufffd")
+}
+
+// orNull stores an empty text as no text, and any other cleaned.
+func orNull(text string) sql.NullString {
+	return sql.NullString{String: clean(text), Valid: text != ""}
+}

@@ -1,0 +1,104 @@
+package store
+
+import (
+	"bytes"
+	"encoding/json"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"plumbsquare/internal/reading"
+)
+
+// What is kept of a reading comes back to the last bit, whatever it holds.
+func TestPackGivesBackEveryReading(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := anyReading(t)
+		want := asJSON(t, r)
+		p, err := pack(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if asJSON(t, r) != want {
+			t.Fatal("packing changed the reading")
+		}
+		got, err := p.unpack()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if g := asJSON(t, got); g != want {
+			t.Fatalf("got\n%s\nwant\n%s", g, want)
+		}
+	})
+}
+
+// The sites of an array of a thousand take a fifth of their JSON; nearly all of that are the digits
+// of nine numbers a site, 72 bytes, which can't be made shorter without loss.
+func TestPackIsCompact(t *testing.T) {
+	const sites = 1000
+	r := anArray(1, sites)
+	p, err := pack(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := json.Marshal(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	packed := len(p.states) + len(p.places) + len(p.tilts) + len(p.rest)
+	t.Logf("JSON %d bytes; packed: states %d, places %d, tilts %d, rest %d", len(b), len(p.states), len(p.places), len(p.tilts), len(p.rest))
+	if packed > 72*sites || packed > len(b)/4 {
+		t.Errorf("%d sites take %d bytes, their JSON %d", sites, packed, len(b))
+	}
+}
+
+func TestPackRefusesTooManyStates(t *testing.T) {
+	r := anArray(1, 300)
+	for i := range r.Array.Sites {
+		r.Array.Sites[i].State = r.Array.Sites[i].Name
+	}
+	if _, err := pack(r); err == nil {
+		t.Error("300 states fit in a byte")
+	}
+}
+
+// Whatever a damaged disk makes of the packed form, it is an error or a reading, and what is a
+// reading packs into the same bytes again.
+func FuzzUnpack(f *testing.F) {
+	for _, r := range []*reading.Reading{anArray(1, 7), anArray(2, 1)} {
+		p, err := pack(r)
+		if err != nil {
+			f.Fatal(err)
+		}
+		raw, err := p.unzip()
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(raw.body, raw.names, raw.states, raw.places, raw.tilts, raw.rest)
+	}
+	f.Fuzz(func(t *testing.T, body, names, states, places, tilts, rest []byte) {
+		p := packed{body: body, names: names, states: states, places: places, tilts: tilts, rest: rest}
+		r, err := p.reading()
+		if err != nil || r.Array == nil || len(r.Array.Sites) == 0 {
+			return
+		}
+		got := []([]byte){packColumns(r.Array.Sites, placeColumns), packColumns(r.Array.Sites, tiltColumns), packRest(r.Array.Sites)}
+		for i, want := range [][]byte{places, tilts, rest} {
+			if names != nil && !bytes.Equal(got[i], want) {
+				t.Errorf("part %d: %x became %x", i, want, got[i])
+			}
+		}
+	})
+}
+
+func FuzzUnzip(f *testing.F) {
+	p, err := pack(anArray(1, 7))
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(p.body, p.names, p.states, p.places, p.tilts, p.rest)
+	f.Fuzz(func(t *testing.T, body, names, states, places, tilts, rest []byte) {
+		p := packed{body: body, names: names, states: states, places: places, tilts: tilts, rest: rest}
+		_, _ = p.unpack() // it must end, without a panic
+	})
+}
