@@ -54,7 +54,7 @@ const binPx = 0.5
 type segment struct {
 	s    float64   // µm along the line, mean of its pixels
 	u    []float64 // µm along the normal, rising
-	z, w []float64 // mean level of a cell and 1/variance of that mean
+	z, v []float64 // mean level of a cell and the variance of that mean
 }
 
 // newBand gathers the pixels within reachPx of the line for |s| ≤ half, in segments of about
@@ -119,13 +119,13 @@ func newBand(src Source, line Line, half geom.Length, reachPx float64, stepPx in
 			continue
 		}
 		all := make([]float64, 3*bins)
-		sg := segment{s: sumS / n, u: all[:0:bins], z: all[bins : bins : 2*bins], w: all[2*bins : 2*bins]}
+		sg := segment{s: sumS / n, u: all[:0:bins], z: all[bins : bins : 2*bins], v: all[2*bins : 2*bins]}
 		for _, cl := range cells {
 			if cl.n > 0 {
 				z := cl.z / cl.n
 				sg.u = append(sg.u, cl.u/cl.n)
 				sg.z = append(sg.z, z)
-				sg.w = append(sg.w, cl.n/src.Noise.Var(z))
+				sg.v = append(sg.v, src.Noise.Var(z)/cl.n)
 			}
 		}
 		b.segments = append(b.segments, sg)

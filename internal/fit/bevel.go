@@ -4,8 +4,6 @@ import (
 	"errors"
 	"math"
 
-	"gonum.org/v1/gonum/mat"
-
 	"plumbsquare/internal/geom"
 )
 
@@ -30,14 +28,15 @@ const (
 	vGroundSlope
 	vBead  // width of the bead, µm
 	vPlace // of the side
-	vTurn
 	vBlur
 	vWidth // of the chamfer
-	vChamfer
-	vChamferTrend
-	vGlue
-	vGlueTrend
-	vParams
+	vColumns
+	vTurn         = vColumns     // changes a segment's picture as place does
+	vChamfer      = vColumns + 1 // as the segment's own deviation does, and so on
+	vChamferTrend = vColumns + 2
+	vGlue         = vColumns + 3
+	vGlueTrend    = vColumns + 4
+	vParams       = vColumns + 5
 
 	vOwn    = vPlace
 	vCommon = vParams - vOwn
@@ -96,24 +95,18 @@ type bevelModel struct {
 	bead           float64 // mean width of the bead, µm
 	in, out        float64 // window, µm from the line
 
-	rows   [][vOwn][vParams]float64 // of the segment's own parameters, eliminated
-	right  [][vOwn]float64
-	info   [][vCommon][vCommon]float64
-	score  [][vCommon]float64
-	weight []float64
-	place  []float64
-	sd     []float64
-	rough  float64
+	chain                           // of the last step
+	rows  [][vOwn * vParams]float64 // of the segment's own parameters, eliminated
+	right [][vOwn]float64
+	sums  *gram
 }
 
 // newBevelModel returns the model of a side at a start.
 func newBevelModel(b *band, at BevelStart) *bevelModel {
 	n := len(b.segments)
 	m := &bevelModel{
-		b: b, own: make([][vOwn]float64, n),
-		rows: make([][vOwn][vParams]float64, n), right: make([][vOwn]float64, n),
-		info: make([][vCommon][vCommon]float64, n), score: make([][vCommon]float64, n),
-		weight: make([]float64, n), place: make([]float64, n), sd: make([]float64, n),
+		b: b, own: make([][vOwn]float64, n), chain: newChain(n, vCommon), sums: new(gram),
+		rows: make([][vOwn * vParams]float64, n), right: make([][vOwn]float64, n),
 	}
 	m.half = max(math.Abs(b.segments[0].s), math.Abs(b.segments[n-1].s))
 	m.contrast = max(at.Face, at.Bevel, at.Glue, at.Ground) - min(at.Face, at.Bevel, at.Glue, at.Ground)
@@ -166,13 +159,11 @@ func (m *bevelModel) settled(d *[vCommon]float64) bool {
 func (m *bevelModel) alone() (*Bevel, error) {
 	for range bevelSteps {
 		m.linearise()
-		h, g := m.total()
-		var chol mat.Cholesky
-		x := mat.NewVecDense(vCommon, nil)
-		if !chol.Factorize(h) || chol.SolveVecTo(x, g) != nil {
+		h, d := m.total()
+		if !cholesky(h[:], vCommon) {
 			return nil, ErrNoEdge
 		}
-		d := [vCommon]float64(x.RawVector().Data)
+		choleskySolve(h[:], vCommon, d[:])
 		if !finite(d[:]) {
 			return nil, ErrNoEdge
 		}
@@ -203,7 +194,7 @@ func (m *bevelModel) begin(i int, at BevelStart) {
 			ca, _ := normal((x - a) / sigma)
 			z := sg.z[k] - at.Bevel*(c1-c0) - at.Glue*(c0-ca)
 			f, g := 1-c1, ca
-			w := 1 / (1/sg.w[k] + grain*grain)
+			w := 1 / (sg.v[k] + grain*grain)
 			hff += w * f * f
 			hfg += w * f * g
 			hgg += w * g * g
@@ -237,8 +228,8 @@ func (m *bevelModel) reduce(i int) {
 	glue := get(vGlue) + along*get(vGlueTrend) + own[vGlueDev]
 	face, ground := own[vFace], own[vGround]
 
-	var h [vParams][vParams]float64
-	var g [vParams]float64
+	sums := m.sums
+	sums.reset(vColumns)
 	for k, u := range sg.u {
 		if u < m.in || u > m.out {
 			continue
@@ -253,30 +244,33 @@ func (m *bevelModel) reduce(i int) {
 		r := sg.z[k] - (face*(1-f1) + chamfer*(f1-f0) + glue*(f0-fa) + ground*fa + own[vFaceSlope]*fall + own[vGroundSlope]*rise)
 		// Steps at the three edges, by which the picture changes as they move.
 		s1, s0, sa := (chamfer-face)*p1/sigma+own[vFaceSlope]*(1-f1), (glue-chamfer)*p0/sigma, (ground-glue)*pa/sigma+own[vGroundSlope]*fa
-		dx := s1 + s0 + sa
-		d := [vParams]float64{
-			vFace: 1 - f1, vFaceSlope: fall, vChamferDev: f1 - f0, vGlueDev: f0 - fa,
-			vGround: fa, vGroundSlope: rise, vBead: -sa,
-			vPlace: -dx, vTurn: -dx * sg.s,
-			vBlur: -(chamfer-face)*p1*t1/sigma - (glue-chamfer)*p0*t0/sigma - (ground-glue)*pa*ta/sigma +
-				own[vGroundSlope]*pa - own[vFaceSlope]*p1,
-			vWidth:   s1,
-			vChamfer: f1 - f0, vChamferTrend: along * (f1 - f0),
-			vGlue: f0 - fa, vGlueTrend: along * (f0 - fa),
-		}
 		// What lies about the edges is the less like the model the farther it is.
 		off := bevelUnlike * m.contrast * max(-c-x, x-a, 0) / m.b.um
-		w := 1 / (1/sg.w[k] + off*off)
-		for p := range vParams {
-			wd := w * d[p]
-			g[p] += wd * r
-			for q := p; q < vParams; q++ {
-				h[p][q] += wd * d[q]
-			}
+		w := math.Sqrt(1 / (sg.v[k] + off*off))
+		row := sums.n
+		sums.rest[row] = w * r
+		sums.col[vFace][row], sums.col[vFaceSlope][row] = w*(1-f1), w*fall
+		sums.col[vChamferDev][row], sums.col[vGlueDev][row] = w*(f1-f0), w*(f0-fa)
+		sums.col[vGround][row], sums.col[vGroundSlope][row] = w*fa, w*rise
+		sums.col[vBead][row], sums.col[vPlace][row], sums.col[vWidth][row] = -w*sa, -w*(s1+s0+sa), w*s1
+		sums.col[vBlur][row] = w * (own[vGroundSlope]*pa - own[vFaceSlope]*p1 -
+			((chamfer-face)*p1*t1+(glue-chamfer)*p0*t0+(ground-glue)*pa*ta)/sigma)
+		if sums.n++; sums.n == gramRows {
+			sums.flush()
 		}
 	}
+	sums.flush()
+
+	var h [vParams * vParams]float64
+	var g [vParams]float64
+	sums.expand([]column{
+		vFace: {vFace, 1}, vFaceSlope: {vFaceSlope, 1}, vChamferDev: {vChamferDev, 1}, vGlueDev: {vGlueDev, 1},
+		vGround: {vGround, 1}, vGroundSlope: {vGroundSlope, 1}, vBead: {vBead, 1},
+		vPlace: {vPlace, 1}, vTurn: {vPlace, sg.s}, vBlur: {vBlur, 1}, vWidth: {vWidth, 1},
+		vChamfer: {vChamferDev, 1}, vChamferTrend: {vChamferDev, along}, vGlue: {vGlueDev, 1}, vGlueTrend: {vGlueDev, along},
+	}, h[:], g[:])
 	know := func(p int, sd, mean float64) {
-		h[p][p] += 1 / (sd * sd)
+		h[p*vParams+p] += 1 / (sd * sd)
 		g[p] -= (own[p] - mean) / (sd * sd)
 	}
 	slope := slopeTypical * m.contrast / m.b.um
@@ -285,19 +279,14 @@ func (m *bevelModel) reduce(i int) {
 	know(vChamferDev, devTypical*m.contrast, 0)
 	know(vGlueDev, devTypical*m.contrast, 0)
 	know(vBead, beadSpread*m.bead, m.bead)
-	if h[vFace][vFace] == 0 || h[vGround][vGround] == 0 {
-		m.info[i], m.score[i] = [vCommon][vCommon]float64{}, [vCommon]float64{}
-		m.rows[i] = [vOwn][vParams]float64{}
+	if h[vFace*vParams+vFace] == 0 || h[vGround*vParams+vGround] == 0 {
+		m.blank(i)
+		m.rows[i] = [vOwn * vParams]float64{}
 		return
 	}
-	eliminateOwn(&h, &g)
-	m.rows[i], m.right[i] = [vOwn][vParams]float64(h[:vOwn]), [vOwn]float64(g[:vOwn])
-	for p := range vCommon {
-		m.score[i][p] = g[vOwn+p]
-		for q := range vCommon {
-			m.info[i][p][q] = h[vOwn+min(p, q)][vOwn+max(p, q)]
-		}
-	}
+	eliminate(h[:], g[:], vOwn, vParams)
+	m.rows[i], m.right[i] = [vOwn * vParams]float64(h[:]), [vOwn]float64(g[:])
+	m.set(i, h[:], g[:], vParams)
 }
 
 // follow moves segment i's own parameters by the step that belongs to the common ones' step d.
@@ -305,17 +294,18 @@ func (m *bevelModel) follow(i int, d *[vCommon]float64) {
 	h, own := &m.rows[i], &m.own[i]
 	var step [vOwn]float64
 	for p := vOwn - 1; p >= 0; p-- {
-		if h[p][p] == 0 {
+		row := h[p*vParams:][:vParams]
+		if row[p] == 0 {
 			return
 		}
 		v := m.right[i][p]
 		for q := p + 1; q < vOwn; q++ {
-			v -= h[p][q] * step[q]
+			v -= row[q] * step[q]
 		}
 		for q, dq := range d {
-			v -= h[p][vOwn+q] * dq
+			v -= row[vOwn+q] * dq
 		}
-		step[p] = v / h[p][p]
+		step[p] = v / row[p]
 		if p == vBead {
 			step[p] = max(min(step[p], m.b.um), -m.b.um, -own[vBead])
 		}
@@ -325,71 +315,12 @@ func (m *bevelModel) follow(i int, d *[vCommon]float64) {
 	}
 }
 
-// eliminateOwn takes the segment's own parameters out of the upper triangle of h and out of g.
-// The rows of h that belong to them keep what back-substitution needs.
-func eliminateOwn(h *[vParams][vParams]float64, g *[vParams]float64) {
-	for p := range vOwn {
-		for q := p + 1; q < vParams; q++ {
-			f := h[p][q] / h[p][p]
-			if f == 0 {
-				continue
-			}
-			g[q] -= f * g[p]
-			for r := q; r < vParams; r++ {
-				h[q][r] -= f * h[p][r]
-			}
-		}
-	}
-}
-
-// weigh gives each segment its weight: less where the edge itself is rough, none where its place
-// contradicts its neighbours' (chips, glints, dust).
-func (m *bevelModel) weigh() {
-	n := len(m.place)
-	abs, vars := make([]float64, 0, n), make([]float64, 0, n)
-	for i := range m.place {
-		s := m.info[i][0][0]
-		if s <= 0 {
-			m.place[i], m.sd[i] = 0, math.Inf(1)
-			continue
-		}
-		m.place[i], m.sd[i] = m.score[i][0]/s, 1/math.Sqrt(s)
-		abs, vars = append(abs, math.Abs(m.place[i])), append(vars, 1/s)
-	}
-	if len(abs) < minSegments {
-		return
-	}
-	scatter := 1.4826 * median(abs)
-	m.rough = max(0, scatter*scatter-median(vars))
-	for i := range m.place {
-		v := m.sd[i]*m.sd[i] + m.rough
-		m.weight[i] = robustWeight(m.place[i]/math.Sqrt(v), edgeTukey, true) / (1 + m.rough*m.info[i][0][0])
-		if math.IsInf(v, 1) {
-			m.weight[i] = 0
-		}
-	}
-}
-
 // total sums information and score over the segments, with what is known beforehand.
-func (m *bevelModel) total() (*mat.SymDense, *mat.VecDense) {
-	h, g := mat.NewSymDense(vCommon, nil), mat.NewVecDense(vCommon, nil)
-	for p := range vCommon {
-		gp := m.prior[p] * (m.known[p] - m.common[p])
-		for i, w := range m.weight {
-			gp += w * m.score[i][p]
-		}
-		g.SetVec(p, gp)
-		for q := p; q < vCommon; q++ {
-			v := 0.0
-			if p == q {
-				v = m.prior[p]
-			}
-			for i, w := range m.weight {
-				v += w * m.info[i][p][q]
-			}
-			h.SetSym(p, q, v)
-		}
+func (m *bevelModel) total() (h [vCommon * vCommon]float64, g [vCommon]float64) {
+	for p, q := range m.prior {
+		h[p*vCommon+p], g[p] = q, q*(m.known[p]-m.common[p])
 	}
+	m.chain.total(h[:], g[:])
 	return h, g
 }
 
@@ -413,57 +344,37 @@ func (m *bevelModel) apply(d *[vCommon]float64) {
 	}
 }
 
-// edge reports the fit, with the covariance of Newey & West (Econometrica 55 (1987) 703) as for
-// plain edges: roughness, glue and tool marks run on from one segment to the next.
+// edge reports the fit. Its covariance is robust to what runs on along the side, as roughness, glue
+// and tool marks do.
 func (m *bevelModel) edge() (*Bevel, error) {
-	n := len(m.weight)
-	used := 0
+	n, used := len(m.weight), m.used()
 	var sum, weight float64
 	for i, w := range m.weight {
-		if w > 0 {
-			used++
-			sum += w * m.place[i] * m.place[i]
-			weight += w
-		}
+		sum += w * m.place[i] * m.place[i]
+		weight += w
 	}
 	if used < minSegments {
 		return nil, ErrNoEdge
 	}
 	h, _ := m.total()
-	var chol mat.Cholesky
-	inv := mat.NewSymDense(vCommon, nil)
-	if !chol.Factorize(h) || chol.InverseTo(inv) != nil {
+	var inv [vCommon * vCommon]float64
+	if !cholesky(h[:], vCommon) {
 		return nil, ErrNoEdge
 	}
-	lags := int(math.Ceil(1.5 * math.Sqrt(float64(n))))
-	meat := mat.NewDense(vCommon, vCommon, nil)
-	for lag := 0; lag <= lags; lag++ {
-		bartlett := 1 - float64(lag)/float64(lags+1)
-		for i := lag; i < n; i++ {
-			w := bartlett * m.weight[i] * m.weight[i-lag]
-			for p := range vCommon {
-				for q := range vCommon {
-					v := m.score[i][p] * m.score[i-lag][q]
-					if lag > 0 {
-						v += m.score[i-lag][p] * m.score[i][q]
-					}
-					meat.Set(p, q, meat.At(p, q)+w*v)
-				}
-			}
-		}
-	}
+	choleskyInverse(h[:], vCommon, inv[:])
+	lags := lagsOf(n)
+	meat := m.meat(lags, false)
 	// What is known beforehand errs as its standard uncertainty says.
-	for p := range vCommon {
-		meat.Set(p, p, meat.At(p, p)+m.prior[p])
+	for p, v := range m.prior {
+		meat[p*vCommon+p] += v
 	}
-	var left, full mat.Dense
-	left.Mul(inv, meat)
-	full.Mul(&left, inv)
+	full := sandwich(inv[:], meat, vCommon)
 	small := float64(used) / max(1, float64(used-vCommon)) * shortSeries(float64(lags+1)/float64(n))
 	cov := func(p, q int) float64 {
-		v := full.At(p-vOwn, q-vOwn) * small
+		at := (p-vOwn)*vCommon + q - vOwn
+		v := full[at] * small
 		if p == q {
-			v = max(v, inv.At(p-vOwn, p-vOwn)) // never better than without correlation
+			v = max(v, inv[at]) // never better than without correlation
 		}
 		return v
 	}

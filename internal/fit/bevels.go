@@ -104,9 +104,9 @@ func (j *joint) fit() bool {
 			mh, mg := m.total()
 			for p := range vCommon {
 				a := j.index(k, p)
-				g.SetVec(a, g.AtVec(a)+mg.AtVec(p))
+				g.SetVec(a, g.AtVec(a)+mg[p])
 				for q := p; q < vCommon; q++ {
-					add(a, j.index(k, q), mh.At(p, q))
+					add(a, j.index(k, q), mh[p*vCommon+q])
 				}
 			}
 		}

@@ -249,7 +249,7 @@ func (b *band) fitClean(local *Edge) *Edge {
 		for k, u := range sg.u {
 			if math.Abs(u-offset.Um()-slope*sg.s) <= reach {
 				px.X, px.Y, px.Z = append(px.X, sg.s), append(px.Y, u), append(px.Z, sg.z[k])
-				px.Weight, px.Block = append(px.Weight, sg.w[k]), append(px.Block, int32(i))
+				px.Weight, px.Block = append(px.Weight, 1/sg.v[k]), append(px.Block, int32(i))
 			}
 		}
 	}

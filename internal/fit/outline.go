@@ -3,8 +3,6 @@ package fit
 import (
 	"math"
 
-	"gonum.org/v1/gonum/mat"
-
 	"plumbsquare/internal/geom"
 	"plumbsquare/internal/part"
 )
@@ -32,7 +30,6 @@ const (
 	outlineSigmas  = 2.5
 	outlineSlope   = 0.03 // typical slope of levels, of the contrast per pixel
 	outlineLeast   = 8    // segments that must agree
-	outlineTukey   = 4.5
 	outlineLags    = 2
 	outlineKnowing = 0.15 // of the blur against what the whole mark shows
 )
@@ -50,10 +47,8 @@ type outlineModel struct {
 	prior    [oCommon]float64
 
 	common [oCommon]float64
-	own    [][oOwn]float64
-	info   [][oCommon][oCommon]float64
-	score  [][oCommon]float64
-	weight []float64
+	chain  // of the last step; places are along the normal
+	sums   *gram
 }
 
 // FitOutline refines a fitted mark that lies on uneven ground: short pieces of its outline get
@@ -69,17 +64,19 @@ func FitOutline(px *Pixels, shape *part.Marks, turn geom.Angle, m *Mark, umPerPx
 	}
 	for range outlineSteps {
 		o.linearise()
-		h, g := o.total()
-		var chol mat.Cholesky
-		d := mat.NewVecDense(oCommon, nil)
-		if !chol.Factorize(h) || chol.SolveVecTo(d, g) != nil || !finite(d.RawVector().Data) {
+		h, d := o.total()
+		if !cholesky(h[:], oCommon) {
+			return m
+		}
+		choleskySolve(h[:], oCommon, d[:])
+		if !finite(d[:]) {
 			return m
 		}
 		for p := range oCommon {
-			o.common[p] += d.AtVec(p)
+			o.common[p] += d[p]
 		}
 		o.common[oBlur-oOwn] = max(o.common[oBlur-oOwn], 0.35*umPerPx)
-		if math.Hypot(d.AtVec(0), d.AtVec(1)) < 1e-3*umPerPx {
+		if math.Hypot(d[0], d[1]) < 1e-3*umPerPx {
 			break
 		}
 	}
@@ -123,123 +120,106 @@ func newOutline(px *Pixels, shape *part.Marks, turn geom.Angle, m *Mark, um floa
 	for k := range n {
 		o.normal[k] = normal((float64(k) + 0.5) / float64(n))
 	}
-	o.own = make([][oOwn]float64, n)
-	o.info, o.score, o.weight = make([][oCommon][oCommon]float64, n), make([][oCommon]float64, n), make([]float64, n)
+	o.chain, o.sums = newChain(n, oCommon), new(gram)
 	return o, n >= outlineLeast
 }
 
 // linearise solves each segment's own parameters, which the model is linear in, and fills its
 // reduced information and score, then the weights.
 func (o *outlineModel) linearise() {
-	c := o.common
 	for k, list := range o.segments {
-		o.info[k], o.score[k] = [oCommon][oCommon]float64{}, [oCommon]float64{}
 		if len(list) < 3*oOwn {
+			o.blank(k)
 			continue
 		}
-		own := &o.own[k]
-		for pass := range 2 { // own parameters first, then all with their residuals
-			var h [oParams][oParams]float64
-			var g [oParams]float64
-			for _, i := range list {
-				x, y := o.px.X[i]-c[0], o.px.Y[i]-c[1]
-				cv := o.cover(x, y, c[oGrow-oOwn], c[oBlur-oOwn])
-				u := o.away(x, y)
-				rise, fall := max(u, 0), min(u, 0)
-				r := o.px.Z[i] - (own[oIn]*cv.v + own[oOut]*(1-cv.v) + own[oSlopeIn]*fall + own[oSlopeOut]*rise)
-				step := own[oIn] - own[oOut]
-				d := [oParams]float64{
-					oIn: cv.v, oOut: 1 - cv.v, oSlopeIn: fall, oSlopeOut: rise,
-					oX: -step * cv.dx, oY: -step * cv.dy, oGrow: step * cv.dgrow, oBlur: step * cv.dsigma,
-				}
-				w := o.px.Weight[i]
-				for p := range oParams {
-					wd := w * d[p]
-					g[p] += wd * r
-					for q := p; q < oParams; q++ {
-						h[p][q] += wd * d[q]
-					}
-				}
-			}
-			for _, p := range [2]int{oSlopeIn, oSlopeOut} {
-				h[p][p] += 1 / (o.slope * o.slope)
-				g[p] -= own[p] / (o.slope * o.slope)
-			}
-			h[oIn][oIn] += 1e-9
-			h[oOut][oOut] += 1e-9
-			for p := range oOwn {
-				for q := p + 1; q < oParams; q++ {
-					f := h[p][q] / h[p][p]
-					g[q] -= f * g[p]
-					for r := q; r < oParams; r++ {
-						h[q][r] -= f * h[p][r]
-					}
-				}
-			}
-			if pass == 0 {
-				var step [oOwn]float64
-				for p := oOwn - 1; p >= 0; p-- {
-					v := g[p]
-					for q := p + 1; q < oOwn; q++ {
-						v -= h[p][q] * step[q]
-					}
-					step[p] = v / h[p][p]
-					own[p] += step[p]
-				}
-				continue
-			}
-			for p := range oCommon {
-				o.score[k][p] = g[oOwn+p]
-				for q := range oCommon {
-					o.info[k][p][q] = h[oOwn+min(p, q)][oOwn+max(p, q)]
-				}
-			}
-		}
+		o.reduce(k, list)
 	}
 	o.weigh()
 }
 
+// reduce fills a segment's reduced information and score. Levels and slopes come first; all that
+// depends on them is how much the picture changes with the common parameters, alike over a segment.
+func (o *outlineModel) reduce(k int, list []int32) {
+	c, sums := &o.common, o.sums
+	sums.reset(oParams)
+	for _, i := range list {
+		x, y := o.px.X[i]-c[0], o.px.Y[i]-c[1]
+		cv := o.cover(x, y, c[oGrow-oOwn], c[oBlur-oOwn])
+		u := o.away(x, y)
+		w, row := math.Sqrt(o.px.Weight[i]), sums.n
+		sums.rest[row] = w * o.px.Z[i]
+		sums.col[oIn][row], sums.col[oOut][row] = w*cv.v, w*(1-cv.v)
+		sums.col[oSlopeIn][row], sums.col[oSlopeOut][row] = w*min(u, 0), w*max(u, 0)
+		sums.col[oX][row], sums.col[oY][row] = -w*cv.dx, -w*cv.dy
+		sums.col[oGrow][row], sums.col[oBlur][row] = w*cv.dgrow, w*cv.dsigma
+		if sums.n++; sums.n == gramRows {
+			sums.flush()
+		}
+	}
+	sums.flush()
+
+	var h [oParams * oParams]float64
+	var g [oParams]float64
+	var as [oParams]column
+	express := func(step float64) {
+		for p := range as {
+			as[p] = column{p, 1}
+			if p >= oOwn {
+				as[p].by = step
+			}
+		}
+		sums.expand(as[:], h[:], g[:])
+		for _, p := range [2]int{oSlopeIn, oSlopeOut} {
+			h[p*oParams+p] += 1 / (o.slope * o.slope)
+		}
+		h[oIn*oParams+oIn] += 1e-9
+		h[oOut*oParams+oOut] += 1e-9
+	}
+	express(1)
+	whole, drawn := h, g
+	eliminate(h[:], g[:], oOwn, oParams)
+	var own [oOwn]float64
+	backSubstitute(h[:], g[:], oParams, own[:])
+
+	express(own[oIn] - own[oOut])
+	for p := range oParams { // the residuals' part of what the levels themselves were drawn by
+		left := drawn[p]
+		for q, v := range own {
+			left -= whole[min(p, q)*oParams+max(p, q)] * v
+		}
+		g[p] = as[p].by * left
+	}
+	eliminate(h[:], g[:], oOwn, oParams)
+	o.set(k, h[:], g[:], oParams)
+}
+
 // weigh sets aside segments whose place along the normal contradicts the others'.
 func (o *outlineModel) weigh() {
-	place := make([]float64, len(o.segments))
-	var abs []float64
+	abs := make([]float64, 0, len(o.segments))
 	for k, n := range o.normal {
-		info := n[0]*n[0]*o.info[k][0][0] + 2*n[0]*n[1]*o.info[k][0][1] + n[1]*n[1]*o.info[k][1][1]
+		i, s := o.infoOf(k), o.scoreOf(k)
+		info := n[0]*n[0]*i[0] + 2*n[0]*n[1]*i[1] + n[1]*n[1]*i[oCommon+1]
 		if info <= 0 {
-			place[k] = math.Inf(1)
+			o.place[k] = math.Inf(1)
 			continue
 		}
-		place[k] = (n[0]*o.score[k][0] + n[1]*o.score[k][1]) / info
-		abs = append(abs, math.Abs(place[k]))
+		o.place[k] = (n[0]*s[0] + n[1]*s[1]) / info
+		abs = append(abs, math.Abs(o.place[k]))
 	}
 	if len(abs) == 0 {
 		return
 	}
 	scale := max(1.4826*median(abs), 1e-3*o.um)
-	for k, v := range place {
-		o.weight[k] = robustWeight(v/scale, outlineTukey, true)
+	for k, v := range o.place {
+		o.weight[k] = robustWeight(v/scale, placeTukey, true)
 	}
 }
 
-func (o *outlineModel) total() (*mat.SymDense, *mat.VecDense) {
-	h, g := mat.NewSymDense(oCommon, nil), mat.NewVecDense(oCommon, nil)
-	for p := range oCommon {
-		gp := o.prior[p] * (o.first[p] - o.common[p])
-		for k, w := range o.weight {
-			gp += w * o.score[k][p]
-		}
-		g.SetVec(p, gp)
-		for q := p; q < oCommon; q++ {
-			v := 0.0
-			if p == q {
-				v = o.prior[p]
-			}
-			for k, w := range o.weight {
-				v += w * o.info[k][p][q]
-			}
-			h.SetSym(p, q, v)
-		}
+func (o *outlineModel) total() (h [oCommon * oCommon]float64, g [oCommon]float64) {
+	for p, q := range o.prior {
+		h[p*oCommon+p], g[p] = q, q*(o.first[p]-o.common[p])
 	}
+	o.chain.total(h[:], g[:])
 	return h, g
 }
 
@@ -247,47 +227,23 @@ func (o *outlineModel) total() (*mat.SymDense, *mat.VecDense) {
 // (Newey & West, Econometrica 55 (1987) 703), around the outline.
 func (o *outlineModel) mark(m *Mark) *Mark {
 	h, _ := o.total()
-	var chol mat.Cholesky
-	inv := mat.NewSymDense(oCommon, nil)
-	if !chol.Factorize(h) || chol.InverseTo(inv) != nil {
+	var inv [oCommon * oCommon]float64
+	if !cholesky(h[:], oCommon) {
 		return m
 	}
-	n, used := len(o.segments), 0
-	for _, w := range o.weight {
-		if w > 0 {
-			used++
-		}
-	}
+	choleskyInverse(h[:], oCommon, inv[:])
+	n, used := len(o.segments), o.used()
 	if used < outlineLeast || used < n/2 {
 		return m
 	}
-	meat := mat.NewDense(oCommon, oCommon, nil)
-	for lag := 0; lag <= outlineLags; lag++ {
-		bartlett := 1 - float64(lag)/(outlineLags+1)
-		for k := range n {
-			j := (k + lag) % n
-			w := bartlett * o.weight[k] * o.weight[j]
-			for p := range oCommon {
-				for q := range oCommon {
-					v := o.score[k][p] * o.score[j][q]
-					if lag > 0 {
-						v += o.score[j][p] * o.score[k][q]
-					}
-					meat.Set(p, q, meat.At(p, q)+w*v)
-				}
-			}
-		}
-	}
-	var left, full mat.Dense
-	left.Mul(inv, meat)
-	full.Mul(&left, inv)
+	full := sandwich(inv[:], o.meat(outlineLags, true), oCommon)
 	small := float64(used) / max(1, float64(used-oCommon)) * shortSeries((outlineLags+1)/float64(n))
 	out := *m
 	out.Centre = geom.ScopePoint{X: o.px.Origin.X + geom.Length(o.common[0]), Y: o.px.Origin.Y + geom.Length(o.common[1])}
 	// Few segments tell the scatter poorly along single axes: take it alike for both, but no better
 	// than noise.
-	v := (full.At(0, 0) + full.At(1, 1)) / 2 * small
-	out.Cov = [2][2]float64{{max(v, inv.At(0, 0)), 0}, {0, max(v, inv.At(1, 1))}}
+	v := (full[0] + full[oCommon+1]) / 2 * small
+	out.Cov = [2][2]float64{{max(v, inv[0]), 0}, {0, max(v, inv[oCommon+1])}}
 	out.Grow, out.Blur = geom.Length(o.common[oGrow-oOwn]), geom.Length(o.common[oBlur-oOwn])
 	out.Used = min(m.Used, float64(used)/float64(n))
 	return &out

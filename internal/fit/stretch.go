@@ -3,8 +3,6 @@ package fit
 import (
 	"math"
 
-	"gonum.org/v1/gonum/mat"
-
 	"plumbsquare/internal/geom"
 )
 
@@ -29,13 +27,14 @@ const (
 	eSlopeIn
 	eSlopeOut
 	ePlace // of the edge
-	eTurn
 	eBlur
 	eShadow
 	eReach // logarithm of ℓ
 	eShape // share of the wedge in the shadow
-	eTrend // of κ along the edge, over half of it
-	eParams
+	eColumns
+	eTurn   = eColumns     // changes a segment's picture as place does
+	eTrend  = eColumns + 1 // of κ along the edge, over half of it: as shadow does
+	eParams = eColumns + 2
 
 	eOwn    = ePlace
 	eCommon = eParams - eOwn
@@ -56,10 +55,8 @@ const (
 	reachSpread   = 0.8  // of its logarithm
 	blurSpread    = 0.15 // of the blur against what the marks show
 
-	edgeSteps   = 14
-	settling    = 4 // steps in which the levels, still far off, are settled before the line moves
-	edgeTukey   = 4.5
-	minSegments = 8
+	edgeSteps = 14
+	settling  = 4 // steps in which the levels, still far off, are settled before the line moves
 )
 
 // An edgeModel is the state of a fit along one edge.
@@ -74,14 +71,9 @@ type edgeModel struct {
 	contrast float64 // typical step, for what slopes are typical
 	unshaded bool    // the edge casts no shadow
 
-	// Of the last step:
-	info   [][eCommon][eCommon]float64 // reduced information of each segment
-	score  [][eCommon]float64
-	weight []float64
-	place  []float64        // one step of each segment's own place from the common line, µm
-	sd     []float64        // its standard deviation from noise, µm
-	sds    [eCommon]float64 // of the common parameters, once solved
-	rough  float64          // variance of the places beyond noise, µm²
+	chain                  // of the last step
+	sds   [eCommon]float64 // of the common parameters, once solved
+	sums  *gram
 }
 
 // A prior is what a parameter is without the picture; sd 0 means that nothing is known.
@@ -94,11 +86,7 @@ func (b *band) fitStretches(blur, corner float64, unshaded bool) (*Edge, error) 
 	if n < minSegments {
 		return nil, ErrNoEdge
 	}
-	m := &edgeModel{
-		b: b, unshaded: unshaded, own: make([][eOwn]float64, n),
-		info: make([][eCommon][eCommon]float64, n), score: make([][eCommon]float64, n),
-		weight: make([]float64, n), place: make([]float64, n), sd: make([]float64, n),
-	}
+	m := &edgeModel{b: b, unshaded: unshaded, own: make([][eOwn]float64, n), chain: newChain(n, eCommon), sums: new(gram)}
 	m.common = [eCommon]float64{eBlur - eOwn: blur, eReach - eOwn: math.Log(reachTypical)}
 	m.typical = [eCommon]prior{
 		eBlur - eOwn: {blur, blurSpread * blur}, eShadow - eOwn: {0, shadowTypical}, eTrend - eOwn: {0, trendTypical},
@@ -161,9 +149,8 @@ func (m *edgeModel) reduce(i int) {
 	prior := slopeTypical * m.contrast / m.b.um
 	own := &m.own[i]
 
-	var h [eParams][eParams]float64
-	var g [eParams]float64
-	var step [eOwn]float64
+	sums := m.sums
+	sums.reset(eColumns)
 	for k, u := range sg.u {
 		x := u - place
 		if x < -inward || x > outward {
@@ -172,104 +159,67 @@ func (m *edgeModel) reduce(i int) {
 		t := x / sigma
 		cdf, pdf := normal(t)
 		rise := x*cdf + sigma*pdf
-		soft := exponential(x, t, pdf, sigma, reach)
-		hard := triangle(x, t, cdf, pdf, rise, sigma, wedge*reach)
-		e := soft.v + shape*(hard.v-soft.v)
-		de := soft.dx + shape*(hard.dx-soft.dx)
-		ds := soft.dsigma + shape*(hard.dsigma-soft.dsigma)
-		dl := soft.dreach + shape*(hard.dreach-soft.dreach)
 		in, out := own[eIn], own[eOut]
-		fall := x - rise
-		lit := cdf - kappa*e
-		r := sg.z[k] - (in*(1-cdf) + out*lit + own[eSlopeIn]*fall + own[eSlopeOut]*rise)
-		dx := -in*pdf/sigma + out*(pdf/sigma-kappa*de) + own[eSlopeIn]*(1-cdf) + own[eSlopeOut]*cdf
-		d := [eParams]float64{
-			eIn: 1 - cdf, eOut: lit, eSlopeIn: fall, eSlopeOut: rise,
-			ePlace: -dx, eTurn: -dx * sg.s,
-			eBlur:   -(out-in)*pdf*t/sigma - out*kappa*ds + (own[eSlopeOut]-own[eSlopeIn])*pdf,
-			eShadow: -out * e, eTrend: -out * e * along,
-			eReach: -out * kappa * dl,
-			eShape: -out * kappa * (hard.v - soft.v),
-		}
-		if m.unshaded {
-			d[eShadow], d[eTrend] = 0, 0
-		}
+		fall, lit := x-rise, cdf
+		dx := (out-in)*pdf/sigma + own[eSlopeIn]*(1-cdf) + own[eSlopeOut]*cdf
+		blur := -(out-in)*pdf*t/sigma + (own[eSlopeOut]-own[eSlopeIn])*pdf
 		// What lies about an edge is the less like the model the farther it is.
 		off := unlike * m.contrast * x / m.b.um
-		w := 1 / (1/sg.w[k] + off*off)
-		for p := range eParams {
-			wd := w * d[p]
-			g[p] += wd * r
-			for q := p; q < eParams; q++ {
-				h[p][q] += wd * d[q]
-			}
+		w := math.Sqrt(1 / (sg.v[k] + off*off))
+		row := sums.n
+		if !m.unshaded {
+			soft := exponential(x, t, pdf, sigma, reach)
+			hard := triangle(x, t, cdf, pdf, rise, sigma, wedge*reach)
+			e := soft.v + shape*(hard.v-soft.v)
+			de := soft.dx + shape*(hard.dx-soft.dx)
+			ds := soft.dsigma + shape*(hard.dsigma-soft.dsigma)
+			dl := soft.dreach + shape*(hard.dreach-soft.dreach)
+			lit -= kappa * e
+			dx -= out * kappa * de
+			blur -= out * kappa * ds
+			sums.col[eShadow][row] = -w * out * e
+			sums.col[eReach][row] = -w * out * kappa * dl
+			sums.col[eShape][row] = -w * out * kappa * (hard.v - soft.v)
+		}
+		sums.rest[row] = w * (sg.z[k] - (in*(1-cdf) + out*lit + own[eSlopeIn]*fall + own[eSlopeOut]*rise))
+		sums.col[eIn][row], sums.col[eOut][row] = w*(1-cdf), w*lit
+		sums.col[eSlopeIn][row], sums.col[eSlopeOut][row] = w*fall, w*rise
+		sums.col[ePlace][row], sums.col[eBlur][row] = -w*dx, w*blur
+		if sums.n++; sums.n == gramRows {
+			sums.flush()
 		}
 	}
+	sums.flush()
+
+	var h [eParams * eParams]float64
+	var g [eParams]float64
+	sums.expand([]column{
+		eIn: {eIn, 1}, eOut: {eOut, 1}, eSlopeIn: {eSlopeIn, 1}, eSlopeOut: {eSlopeOut, 1},
+		ePlace: {ePlace, 1}, eTurn: {ePlace, sg.s}, eBlur: {eBlur, 1},
+		eShadow: {eShadow, 1}, eTrend: {eShadow, along}, eReach: {eReach, 1}, eShape: {eShape, 1},
+	}, h[:], g[:])
 	for _, p := range [2]int{eSlopeIn, eSlopeOut} {
-		h[p][p] += 1 / (prior * prior)
+		h[p*eParams+p] += 1 / (prior * prior)
 		g[p] -= own[p] / (prior * prior)
 	}
-	if h[eIn][eIn] == 0 || h[eOut][eOut] == 0 {
-		m.info[i], m.score[i] = [eCommon][eCommon]float64{}, [eCommon]float64{}
+	if h[eIn*eParams+eIn] == 0 || h[eOut*eParams+eOut] == 0 {
+		m.blank(i)
 		return
 	}
-	eliminate(&h, &g)
-	for p := eOwn - 1; p >= 0; p-- {
-		v := g[p]
-		for q := p + 1; q < eOwn; q++ {
-			v -= h[p][q] * step[q]
-		}
-		step[p] = v / h[p][p]
-		own[p] += step[p]
+	eliminate(h[:], g[:], eOwn, eParams)
+	var step [eOwn]float64
+	backSubstitute(h[:], g[:], eParams, step[:])
+	for p, v := range step {
+		own[p] += v
 	}
-	for p := range eCommon {
-		m.score[i][p] = g[eOwn+p]
-		for q := range eCommon {
-			m.info[i][p][q] = h[eOwn+min(p, q)][eOwn+max(p, q)]
-		}
-	}
+	m.set(i, h[:], g[:], eParams)
 }
 
-// eliminate takes the segment's own parameters out of the upper triangle of h and out of g. The
-// rows of h that belong to them keep what back-substitution needs.
-func eliminate(h *[eParams][eParams]float64, g *[eParams]float64) {
-	for p := range eOwn {
-		for q := p + 1; q < eParams; q++ {
-			f := h[p][q] / h[p][p]
-			if f == 0 {
-				continue
-			}
-			g[q] -= f * g[p]
-			for r := q; r < eParams; r++ {
-				h[q][r] -= f * h[p][r]
-			}
-		}
-	}
-}
-
-// weigh gives each segment its weight: less where the edge itself is rough, none where its place
-// contradicts its neighbours' (chips, glints, dust).
+// weigh sets aside what lies in the corners, too.
 func (m *edgeModel) weigh() {
-	n := len(m.place)
-	abs, vars := make([]float64, 0, n), make([]float64, 0, n)
-	for i := range m.place {
-		s := m.info[i][0][0]
-		if s <= 0 {
-			m.place[i], m.sd[i] = 0, math.Inf(1)
-			continue
-		}
-		m.place[i], m.sd[i] = m.score[i][0]/s, 1/math.Sqrt(s)
-		abs, vars = append(abs, math.Abs(m.place[i])), append(vars, 1/s)
-	}
-	if len(abs) < minSegments {
-		return
-	}
-	scatter := 1.4826 * median(abs)
-	m.rough = max(0, scatter*scatter-median(vars))
-	for i := range m.place {
-		v := m.sd[i]*m.sd[i] + m.rough
-		m.weight[i] = robustWeight(m.place[i]/math.Sqrt(v), edgeTukey, true) / (1 + m.rough*m.info[i][0][0])
-		if math.IsInf(v, 1) || math.Abs(m.b.segments[i].s) > m.straight {
+	m.chain.weigh()
+	for i := range m.weight {
+		if math.Abs(m.b.segments[i].s) > m.straight {
 			m.weight[i] = 0
 		}
 	}
@@ -287,43 +237,22 @@ func (m *edgeModel) priors() (h, g [eCommon]float64) {
 }
 
 // total sums information and score over the segments, with the priors.
-func (m *edgeModel) total() (*mat.SymDense, *mat.VecDense) {
-	ph, pg := m.priors()
-	h, g := mat.NewSymDense(eCommon, nil), mat.NewVecDense(eCommon, nil)
-	for p := range eCommon {
-		gp := pg[p]
-		for i, w := range m.weight {
-			gp += w * m.score[i][p]
-		}
-		g.SetVec(p, gp)
-		for q := p; q < eCommon; q++ {
-			v := 0.0
-			if p == q {
-				v = ph[p]
-			}
-			for i, w := range m.weight {
-				v += w * m.info[i][p][q]
-			}
-			h.SetSym(p, q, v)
-		}
+func (m *edgeModel) total() (h [eCommon * eCommon]float64, g [eCommon]float64) {
+	known, g := m.priors()
+	for p, v := range known {
+		h[p*eCommon+p] = v
 	}
+	m.chain.total(h[:], g[:])
 	return h, g
 }
 
 func (m *edgeModel) step() (d [eCommon]float64, ok bool) {
-	h, g := m.total()
-	var chol mat.Cholesky
-	x := mat.NewVecDense(eCommon, nil)
-	if !chol.Factorize(h) || chol.SolveVecTo(x, g) != nil {
+	h, d := m.total()
+	if !cholesky(h[:], eCommon) {
 		return d, false
 	}
-	for p := range d {
-		d[p] = x.AtVec(p)
-		if math.IsNaN(d[p]) {
-			return d, false
-		}
-	}
-	return d, true
+	choleskySolve(h[:], eCommon, d[:])
+	return d, finite(d[:])
 }
 
 // apply takes the step, shortened where it would leave what is sensible.
@@ -338,55 +267,33 @@ func (m *edgeModel) apply(d [eCommon]float64) {
 	c[eReach-eOwn] = min(max(c[eReach-eOwn]+min(max(d[eReach-eOwn], -0.5), 0.5), math.Log(m.b.um)), math.Log(30*m.b.um))
 }
 
-// edge reports the fit. Roughness and texture run on from one segment to the next, so the
-// covariance is that of Newey & West (Econometrica 55 (1987) 703) with Bartlett weights over
-// the lags, which is robust to that; what isn't known of the typical values adds to it.
+// edge reports the fit. Its covariance is robust to what runs on along the edge; what isn't known
+// of the typical values adds to it.
 func (m *edgeModel) edge() (*Edge, error) {
-	n := len(m.weight)
-	used := 0
+	n, used := len(m.weight), m.used()
 	var sum, weight float64
 	for i, w := range m.weight {
-		if w > 0 {
-			used++
-			// A segment broken off with a corner sees no edge and says nothing of its scatter.
-			known := w * m.info[i][0][0]
-			sum += known * m.place[i] * m.place[i]
-			weight += known
-		}
+		// A segment broken off with a corner sees no edge and says nothing of its scatter.
+		known := w * m.knows(i)
+		sum += known * m.place[i] * m.place[i]
+		weight += known
 	}
 	if used < minSegments {
 		return nil, ErrNoEdge
 	}
 	h, _ := m.total()
-	var chol mat.Cholesky
-	inv := mat.NewSymDense(eCommon, nil)
-	if !chol.Factorize(h) || chol.InverseTo(inv) != nil {
+	var inv [eCommon * eCommon]float64
+	if !cholesky(h[:], eCommon) {
 		return nil, ErrNoEdge
 	}
-	meat := mat.NewDense(eCommon, eCommon, nil)
+	choleskyInverse(h[:], eCommon, inv[:])
+	lags := lagsOf(n)
+	meat := m.meat(lags, false)
 	known, _ := m.priors()
-	for p, h := range known {
-		meat.Set(p, p, h)
+	for p, v := range known {
+		meat[p*eCommon+p] += v
 	}
-	lags := int(math.Ceil(1.5 * math.Sqrt(float64(n))))
-	for lag := 0; lag <= lags; lag++ {
-		bartlett := 1 - float64(lag)/float64(lags+1)
-		for i := lag; i < n; i++ {
-			w := bartlett * m.weight[i] * m.weight[i-lag]
-			for p := range eCommon {
-				for q := range eCommon {
-					v := m.score[i][p] * m.score[i-lag][q]
-					if lag > 0 {
-						v += m.score[i-lag][p] * m.score[i][q]
-					}
-					meat.Set(p, q, meat.At(p, q)+w*v)
-				}
-			}
-		}
-	}
-	var left, full mat.Dense
-	left.Mul(inv, meat)
-	full.Mul(&left, inv)
+	full := sandwich(inv[:], meat, eCommon)
 	small := float64(used) / max(1, float64(used-eCommon)) * shortSeries(float64(lags+1)/float64(n))
 	c := m.common
 	e := &Edge{
@@ -395,15 +302,15 @@ func (m *edgeModel) edge() (*Edge, error) {
 		Contrast: m.medianStep(), Used: float64(used) / float64(n), Agree: m.agree(),
 		Rms: geom.Length(math.Sqrt(sum / weight)),
 	}
-	for p := range 2 {
-		for q := range 2 {
-			e.Cov[p][q] = full.At(p, q) * small
+	for p, a := range [2]int{ePlace - eOwn, eTurn - eOwn} {
+		for q, b := range [2]int{ePlace - eOwn, eTurn - eOwn} {
+			e.Cov[p][q] = full[a*eCommon+b] * small
 		}
-		e.Cov[p][p] = max(e.Cov[p][p], inv.At(p, p)) // never better than without correlation
+		e.Cov[p][p] = max(e.Cov[p][p], inv[a*eCommon+a]) // never better than without correlation
 	}
 	e.model = m
 	for p := range m.sds {
-		m.sds[p] = math.Sqrt(max(full.At(p, p)*small, inv.At(p, p)))
+		m.sds[p] = math.Sqrt(max(full[p*eCommon+p]*small, inv[p*eCommon+p]))
 	}
 	for i := range m.weight {
 		e.Profile = append(e.Profile, EdgePoint{
@@ -412,14 +319,6 @@ func (m *edgeModel) edge() (*Edge, error) {
 		})
 	}
 	return e, nil
-}
-
-// shortSeries is by how much a covariance with Bartlett weights must grow for 1.96 standard
-// deviations to hold 95 %, when the lags span the share b of the series: Kiefer & Vogelsang,
-// Econometric Theory 21 (2005) 1130, table 1 (coefficients from memory).
-func shortSeries(b float64) float64 {
-	f := (1.96 + 2.9694*b + 0.416*b*b - 0.5324*b*b*b) / 1.96
-	return f * f
 }
 
 // agree returns the share of the segments in which the level steps the way it does in most, by
