@@ -62,6 +62,7 @@ func newRootCmd() *cobra.Command {
 		newMeasureCmd(),
 		newPartCmd(),
 		newChartCmd(),
+		newDriftCmd(),
 		newReportCmd(),
 		newRenderCmd(),
 		newWorkerCmd(),

@@ -51,8 +51,15 @@ type Change struct {
 	Now spc.Level // the level at the end of the series; its Sigma is that of single values about it
 	Why string    // what hindered looking, in plain words; "" if nothing
 
-	begin float64 // where the move begins, as Point.X
+	begin    float64 // where the move begins, as Point.X
+	interval spc.Interval
 }
+
+// Begin returns where a move begins, as [Point.X]: for a drift a place between two points as a rule.
+func (c Change) Begin() float64 { return c.begin }
+
+// BeginInterval is the interval of Begin.
+func (c Change) BeginInterval() spc.Interval { return c.interval }
 
 // LevelAt returns the level at a place in time, as [Point.X].
 func (c Change) LevelAt(x float64) float64 {
@@ -165,7 +172,8 @@ func (f finding) change(q float64, opt Options) Change {
 		}
 		c.Form, c.Before, c.After = Ramp, b.Level, b.End
 		c.Onset, c.Earliest, c.Latest = first(b.At), first(b.Low), first(b.High)
-		c.Slope, c.SlopeInterval, c.begin = b.Slope, b.SlopeCI, b.At
+		c.Slope, c.SlopeInterval = b.Slope, b.SlopeCI
+		c.begin, c.interval = b.At, spc.Interval{Low: b.Low, High: b.High}
 		c.Now = spc.Level{Offset: b.End, U: b.SEEnd, DF: float64(b.N - 3), Sigma: f.spread(), N: len(f.samples.Values)}
 	default:
 		b := f.step
@@ -173,6 +181,7 @@ func (f finding) change(q float64, opt Options) Change {
 		c.Onset, c.Earliest, c.Latest = place(b.After), place(b.Low), place(b.High)
 		c.Now = f.level(b.After)
 		c.After, c.begin = c.Now.Offset, x[b.After]
+		c.interval = spc.Interval{Low: x[c.Earliest.Number], High: x[c.Latest.Number]}
 	}
 	return c
 }

@@ -30,6 +30,7 @@ type Samples struct {
 	Lots     []string     // of each value; nil when there are none
 	Factors  []spc.Factor // what values can be sorted by
 
+	OfTime  []string // factors that follow from the time, such as the shift: levels are no parts of a machine
 	Passed  []string // factors that were asked for and left out, and why
 	Retakes int      // rows left out because they must be retaken,
 	Blank   int      // and because they hold no value
@@ -125,6 +126,7 @@ func (s *Samples) sortInto(t *series.Table, c Choice) error {
 		var levels []string
 		if name == "shift" && !t.Has(name) && s.Times != nil {
 			levels = shiftsOf(s.Times)
+			s.OfTime = append(s.OfTime, name)
 		} else {
 			var err error
 			if levels, err = t.Text(name); err != nil {
@@ -222,7 +224,8 @@ func (s Samples) pick(keep func(i int) bool) Samples {
 // A Point is what is looked at in time: the mean of a lot, or a single value.
 type Point struct {
 	Place
-	X    float64 // days since the first value, or the number of the point from zero
+	X    float64   // days since the first value, or the number of the point from zero
+	Mid  time.Time // mean time of its values, which X counts to; zero when not known
 	Mean float64
 	N    int
 	rows []int // of its values
@@ -266,6 +269,8 @@ func (s Samples) Points() []Point {
 		out[k].Number = k
 		if s.Times == nil {
 			out[k].X = float64(k)
+		} else {
+			out[k].Mid = s.Times[0].Add(time.Duration(out[k].X * 24 * float64(time.Hour)))
 		}
 	}
 	return out

@@ -3,6 +3,7 @@ package drift
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"plumbsquare/internal/spc"
 )
@@ -12,10 +13,12 @@ import (
 type Study struct {
 	N       int
 	Overall Change
-	Series  []Point            // means of lots, or single values
-	Ranked  []spc.FactorEffect // the factor that explains most first; none where there is no factor
-	Strata  []Stratum          // by factor in the order of Ranked, and level
-	Passed  []string           // factors that were left out, and why
+	Series  []Point // means of lots, or single values
+	// Ranked holds the factors, that which explains most first; none where there is no factor. What the
+	// overall move explains is taken out of the values before: means are those of before the move.
+	Ranked []spc.FactorEffect
+	Strata []Stratum // by factor in the order of Ranked, and level; factors that follow from the time aren't looked at
+	Passed []string  // factors that were left out, and why
 }
 
 // A Stratum is one level of one factor.
@@ -57,7 +60,7 @@ func Analyse(s Samples, opt Options) (Study, error) {
 	if study.Overall, err = Look(s, opt); err != nil || len(s.Factors) == 0 {
 		return study, err
 	}
-	if study.Ranked, err = spc.RankFactors(s.Values, s.Factors, spc.FactorOptions{Level: opt.Level, Confidence: opt.Confidence}); err != nil {
+	if study.Ranked, err = spc.RankFactors(s.without(study.Overall), s.Factors, spc.FactorOptions{Level: opt.Level, Confidence: opt.Confidence}); err != nil {
 		return study, fmt.Errorf("%s: %w", s.Quantity.Name, err)
 	}
 	var findings []finding
@@ -65,6 +68,9 @@ func Analyse(s Samples, opt Options) (Study, error) {
 	for _, e := range study.Ranked {
 		if len(e.Levels) > mostStrata {
 			study.Passed = append(study.Passed, fmt.Sprintf("%s: %d levels are too many to look for moves in each", e.Name, len(e.Levels)))
+			continue
+		}
+		if slices.Contains(s.OfTime, e.Name) {
 			continue
 		}
 		levels := s.factor(e.Name)
@@ -88,4 +94,46 @@ func Analyse(s Samples, opt Options) (Study, error) {
 		study.Strata[i].Change, study.Strata[i].Series = f.change(q[i], opt), f.points
 	}
 	return study, nil
+}
+
+// without returns the values less the overall move.
+func (s Samples) without(c Change) []float64 {
+	out := slices.Clone(s.Values)
+	for _, p := range s.Points() {
+		for _, i := range p.rows {
+			out[i] -= c.LevelAt(p.X) - c.Before
+		}
+	}
+	return out
+}
+
+// Where says in a sentence at which levels the move shows, "" where none is shown at any.
+func (s Study) Where() string {
+	var everywhere, parts []string
+	for _, e := range s.Ranked {
+		var moved, not []string
+		for _, st := range s.Strata {
+			switch {
+			case st.Factor != e.Name || st.Why != "":
+			case st.Form == Steady:
+				not = append(not, st.Level)
+			default:
+				moved = append(moved, st.Level)
+			}
+		}
+		switch {
+		case len(moved) == 0:
+		case len(not) == 0 && len(moved) > 1:
+			everywhere = append(everywhere, "every "+e.Name)
+		case len(not) > 0:
+			parts = append(parts, fmt.Sprintf("at %s %s, not shown at %s", e.Name, strings.Join(moved, ", "), strings.Join(not, ", ")))
+		}
+	}
+	switch {
+	case len(parts) > 0:
+		return "it moved " + strings.Join(parts, "; ")
+	case len(everywhere) > 0:
+		return "it moved at " + strings.Join(everywhere, ", ") + ": look for what they share"
+	}
+	return ""
 }

@@ -50,6 +50,38 @@ func (c Change) Text(unit string) string {
 	return text
 }
 
+// Short says the same in a few words, for a picture.
+func (c Change) Short(unit string) string {
+	since := c.Onset.short()
+	if c.Earliest != c.Latest {
+		since += fmt.Sprintf(" (%s to %s)", c.Earliest.short(), c.Latest.short())
+	}
+	switch c.Form {
+	case Step:
+		return fmt.Sprintf("step of %s at %s", Signed(c.Size(), c.Now.U, unit), since)
+	case Ramp:
+		half := (c.SlopeInterval.High - c.SlopeInterval.Low) / 2
+		per := "point"
+		if c.Timed {
+			per = "day"
+		}
+		return fmt.Sprintf("drift of %s a %s (%s to %s) since %s", Signed(c.Slope, half, unit), per,
+			Figure(c.SlopeInterval.Low, half), Figure(c.SlopeInterval.High, half), since)
+	}
+	return c.Text(unit)
+}
+
+// short names a place by its lot, else its time, else its number.
+func (p Place) short() string {
+	switch {
+	case p.Lot != "":
+		return p.Lot
+	case !p.Time.IsZero():
+		return p.Time.Format("2006-01-02 15:04")
+	}
+	return fmt.Sprint(p.Number + 1)
+}
+
 // Signed writes a number with its sign and unit, rounded to two digits of its uncertainty.
 func Signed(v, uncertainty float64, unit string) string {
 	text := Figure(v, uncertainty)

@@ -166,6 +166,26 @@ func (t *Table) Where(column, value string) error {
 	return nil
 }
 
+// Since keeps the rows whose column holds a time that isn't before one. Every row must hold a time.
+func (t *Table) Since(column string, from time.Time) error {
+	own := *t
+	if err := own.Sort(column); err != nil { // says which row holds none
+		return err
+	}
+	c, err := t.column(column)
+	if err != nil {
+		return err
+	}
+	t.keep(func(row []string) bool {
+		at, _ := ParseTime(row[c])
+		return !at.Before(from)
+	})
+	if len(t.rows) == 0 {
+		return fmt.Errorf("%s: no row has a %s of %s or later", t.File, column, from.Format(time.RFC3339))
+	}
+	return nil
+}
+
 // Filled keeps the rows whose columns aren't blank, and returns how many others there were.
 func (t *Table) Filled(columns ...string) (leftOut int, err error) {
 	before := len(t.rows)
