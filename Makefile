@@ -84,13 +84,13 @@ demo: build ## do the whole job on example pictures, into out/demo, and say what
 	@echo "== control charts, and a report of each"
 	bin/inspect chart out/demo/line.jsonl --value x_um,y_um,theta_deg --limits-from 12 \
 		--part examples/parts/tern.yaml -o out/demo/chart.png
-	bin/inspect report out/demo/readings.jsonl --overlays out/demo/overlays -o out/demo/pictures.html \
-		--part examples/parts/tern.yaml --part examples/parts/wren.yaml
-	bin/inspect report out/demo/line.jsonl --part examples/parts/tern.yaml -o out/demo/line.html
+	bin/inspect report out/demo/readings.jsonl --overlays out/demo/overlays -o out/demo/pictures.html -o out/demo/pictures.pdf \
+		--part examples/parts/tern.yaml --part examples/parts/wren.yaml || [ $$? = 1 ]
+	bin/inspect report out/demo/line.jsonl --part examples/parts/tern.yaml -o out/demo/line.html -o out/demo/line.pdf || [ $$? = 1 ]
 	@echo
 	@echo "Done. Open:"
-	@echo "  out/demo/pictures.html   the report of the example pictures"
-	@echo "  out/demo/line.html       the report of the line that drifts"
+	@echo "  out/demo/pictures.html   the report of the example pictures (and .pdf)"
+	@echo "  out/demo/line.html       the report of the line that drifts (and .pdf)"
 	@echo "  out/demo/overlays        what was measured, drawn over each picture"
 	@echo "  out/demo/chart-*.png     control charts of X, Y and theta"
 	@echo "  out/demo/readings.jsonl  every value with its uncertainty (docs/readings.md)"

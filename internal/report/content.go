@@ -1,33 +1,32 @@
 package report
 
 import (
+	"encoding/base64"
 	"fmt"
 	"html/template"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
+	"plumbsquare/internal/chart"
 	"plumbsquare/internal/reading"
-	"plumbsquare/internal/series"
 )
 
-// A content is what the page shows, ready to print: numbers are text already.
+// A content is what both forms of a report show, ready to print: numbers are text already.
 type content struct {
 	Title, Summary string
 	Facts          []fact
+	Headline       notice
 	Counts         []verdictCount
-	Attention      []notice
-	Matrix         []matrixRow
-	Flagged        []flagged
-	FlaggedMore    string
-	Retakes        []retakes
-	Groups         []groupContent
-	Rows           []row
-	RowsMore       string
+	First          []notice // what to do, most urgent first
+	FirstMore      string
+	Panels         []panel
+	Sections       []section
 	Sources        []fact
 	Written        string
+	WrittenAt      time.Time
 	Program        string
+	rows           []byte // the table of readings as CSV
 }
 
 type fact struct{ Name, Value string }
@@ -38,82 +37,143 @@ type verdictCount struct {
 	Share    string
 }
 
-// A notice is a sentence about what needs attention; Kind is "reject", "review", "retake",
-// "signal" or "good".
+// A notice is a sentence about what needs attention. Kind is a verdict, "signal" or "good".
 type notice struct{ Kind, Text, Link string }
 
-type matrixRow struct {
-	Part   string
-	View   string
-	Counts [4]int
-	All    int
+const (
+	good   = "good"
+	signal = "signal"
+)
+
+// A panel is a short list of the first page.
+type panel struct {
+	Title string
+	Items []notice
+	None  string // said when there is no item
 }
 
-// A flagged reading is one that was rejected or is in review.
-type flagged struct {
-	Decision     reading.Decision
-	ID           string // anchor
-	Picture      string
-	Particulars  string
-	Reasons      []string
-	ReasonsMore  string
-	Warnings     []string
-	Image        template.URL // data URI, "" when there is none
-	Alt          string
-	ImageMissing string // why there is none, "" when none was asked for
+// A section is a heading with what stands under it.
+type section struct {
+	ID, Title string
+	Apart     bool // begins a page on paper
+	Blocks    []block
 }
 
-type retakes struct {
-	Gate, Instruction string
-	N                 int
-	Pictures          string
+// A block is one of the things that a section is made of: whichever is set.
+type block struct {
+	Heading string
+	Text    string
+	Small   bool // Text is a remark
+	Items   []string
+	Table   *table
+	Figure  *figure
+	Shot    *flagged
+	File    *file
 }
 
-type row struct {
-	Decision                                     reading.Decision
-	Picture, Part, View, Lot, Sample, Head, Time string
-	X, Y, Theta, Array                           string
+// A figure is a picture with what is said under it.
+type figure struct {
+	Figure chart.Figure
+	Label  string // for whoever can't see it
+	Items  []string
+}
+
+// SVG draws a figure for the page.
+func (f figure) SVG() (template.HTML, error) {
+	svg, err := chart.Inline(f.Figure, f.Label)
+	return template.HTML(svg), err
+}
+
+type table struct {
+	Columns []column
+	Rows    []tableRow
+	More    string // what was left out
+}
+
+type column struct {
+	Name   string
+	Number bool
+	Wide   bool // takes what room is left
+}
+
+type tableRow struct {
+	Kind  string // what the row is about, for whoever reads the page by program
+	Cells []cell
+}
+
+type cell struct {
+	Text     string
+	Decision reading.Decision // shown instead of Text when set
+	Faint    bool
+}
+
+func (t *table) add(kind string, cells ...cell) { t.Rows = append(t.Rows, tableRow{kind, cells}) }
+
+// A file is one to take out of the report.
+type file struct {
+	Name, Text string
+	Data       []byte
+}
+
+// URI returns the file as a link's target.
+func (f file) URI() template.URL {
+	return template.URL("data:text/csv;charset=utf-8;base64," + base64.StdEncoding.EncodeToString(f.Data))
 }
 
 // decisions in the order in which a report counts them.
 var decisions = [4]reading.Decision{reading.Accept, reading.Reject, reading.Review, reading.Retake}
 
-// Most of each that a page shows, so that it opens even for the largest day; what is left out is
-// said on the page.
+// Most of each that a report shows, so that it opens even for the largest day; what is left out is
+// said in it.
 const (
-	mostFlagged  = 200
-	mostOverlays = 60
+	mostFlagged  = 100
+	mostOverlays = 40
 	mostReasons  = 6
-	mostRows     = 2000
+	mostRows     = 500
+	mostFirst    = 6
+	mostItems    = 4
 )
 
 func (d *day) content(o Options) (*content, error) {
-	c := &content{Title: o.Title, Program: o.Program}
+	c := &content{Title: o.Title, Program: o.Program, WrittenAt: o.Written, Summary: d.summary(), Facts: d.facts(), Sources: d.sources()}
 	if c.Title == "" {
 		c.Title = "Inspection report"
 	}
 	if !o.Written.IsZero() {
 		c.Written = o.Written.Format("2006-01-02 15:04 MST")
 	}
-	c.Summary = d.summary()
-	c.Facts = d.facts()
 	for _, decision := range decisions {
 		n := d.count(decision)
-		c.Counts = append(c.Counts, verdictCount{decision, n, percent(n, len(d.readings))})
+		c.Counts = append(c.Counts, verdictCount{decision, n, percent(n, len(d.shots))})
 	}
-	c.Matrix = d.matrix()
-	c.Flagged, c.FlaggedMore = d.flagged(o)
-	c.Retakes = d.retakes()
+	var parts []groupContent
 	for _, g := range d.groups() {
 		gc, err := d.groupContent(g, o)
 		if err != nil {
 			return nil, err
 		}
-		c.Groups = append(c.Groups, gc)
+		parts = append(parts, gc)
 	}
-	c.Attention = d.attention(c)
-	c.Rows, c.RowsMore = d.rows()
-	c.Sources = d.sources()
+	gauges := d.gauges(o)
+	d.firstPage(c, parts, gauges, o)
+	add := func(id, title string, blocks []block) {
+		if len(blocks) > 0 {
+			c.Sections = append(c.Sections, section{ID: id, Title: title, Blocks: blocks})
+		}
+	}
+	add("verdicts", "Verdicts by part and view", d.matrix())
+	add("flagged", "Rejected and in review", d.flagged(o))
+	add("retakes", "Not measured", d.notMeasured(o))
+	add("signals", "Open signals", signalBlocks(o.Signals))
+	for _, p := range parts {
+		drawn := slices.ContainsFunc(p.Blocks, func(b block) bool { return b.Figure != nil })
+		c.Sections = append(c.Sections, section{ID: p.ID, Title: p.Title, Apart: drawn, Blocks: p.Blocks})
+	}
+	add("gauges", "Scopes", gauges.blocks)
+	add("readings", "Readings", d.readings(o))
+	if !d.rows.over {
+		c.rows = d.rows.Bytes()
+	}
 	return c, nil
 }
 
@@ -130,7 +190,7 @@ func percent(n, of int) string {
 
 // few joins the first of words and counts the others.
 func few(words []string, most int) string {
-	if len(words) > most {
+	if len(words) > most+1 {
 		return strings.Join(words[:most], ", ") + fmt.Sprintf(" and %d more", len(words)-most)
 	}
 	return strings.Join(words, ", ")
@@ -143,14 +203,22 @@ func plural(n int, one, many string) string {
 	return fmt.Sprintf("%d %s", n, many)
 }
 
+// capital begins a sentence.
+func capital(s string) string {
+	if s == "" {
+		return ""
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
 // summary says in a line what was measured and when.
 func (d *day) summary() string {
 	lots := d.distinct(func(r *reading.Reading) string { return r.Shot.Lot })
-	s := plural(len(d.readings), "picture", "pictures")
+	s := plural(len(d.shots), "picture", "pictures")
 	if len(lots) > 0 {
 		s += " of " + plural(len(lots), "lot", "lots")
 	}
-	if d.timed {
+	if d.timed && !d.first.IsZero() {
 		s += ", taken " + period(d.first, d.last)
 	}
 	return s
@@ -174,13 +242,14 @@ func (d *day) facts() (facts []fact) {
 		case 1:
 			facts = append(facts, fact{one, words[0]})
 		default:
-			facts = append(facts, fact{many, few(words, 12)})
+			facts = append(facts, fact{many, few(words, 8)})
 		}
 	}
 	add("Part", "Parts", d.distinct(func(r *reading.Reading) string { return r.Source.Part }))
 	add("View", "Views", d.distinct(func(r *reading.Reading) string { return string(r.Shot.View) }))
 	add("Lot", "Lots", d.distinct(func(r *reading.Reading) string { return r.Shot.Lot }))
 	add("Head", "Heads", d.distinct(func(r *reading.Reading) string { return r.Shot.Head }))
+	add("Scope", "Scopes", d.distinct(func(r *reading.Reading) string { return r.Source.Scope }))
 	add("Operator", "Operators", d.distinct(func(r *reading.Reading) string { return r.Shot.Operator }))
 	return facts
 }
@@ -199,7 +268,7 @@ func (d *day) sources() (facts []fact) {
 		}
 	}
 	add("Part files", d.distinct(func(r *reading.Reading) string { return version(r.Source.Part, r.Source.PartHash) }))
-	add("Scopes", d.distinct(func(r *reading.Reading) string { return version(r.Source.Scope, r.Source.ScopeHash) }))
+	add("Scope files", d.distinct(func(r *reading.Reading) string { return version(r.Source.Scope, r.Source.ScopeHash) }))
 	add("Measured with", d.distinct(func(r *reading.Reading) string {
 		if r.Source.Program == "" {
 			return ""
@@ -209,125 +278,42 @@ func (d *day) sources() (facts []fact) {
 	return facts
 }
 
-func (d *day) matrix() (rows []matrixRow) {
-	for _, r := range d.readings {
-		i := slices.IndexFunc(rows, func(m matrixRow) bool { return m.Part == r.Source.Part && m.View == string(r.Shot.View) })
-		if i < 0 {
-			i = len(rows)
-			rows = append(rows, matrixRow{Part: r.Source.Part, View: string(r.Shot.View)})
-		}
-		rows[i].Counts[slices.Index(decisions[:], r.Verdict.Decision)]++
-		rows[i].All++
+func (d *day) matrix() []block {
+	type line struct {
+		part, view string
+		counts     [4]int
+		all        int
 	}
-	slices.SortFunc(rows, func(a, b matrixRow) int { return strings.Compare(a.Part+"\x00"+a.View, b.Part+"\x00"+b.View) })
-	return rows
-}
-
-// flagged returns rejects, then reviews, worst first within each by the number of reasons.
-func (d *day) flagged(o Options) (list []flagged, more string) {
-	overlays := overlays{files: o.Overlays}
-	for _, decision := range []reading.Decision{reading.Reject, reading.Review} {
-		for i, r := range d.readings {
-			if r.Verdict.Decision != decision {
-				continue
-			}
-			f := flagged{Decision: decision, ID: fmt.Sprintf("shot-%d", i+1), Picture: filepath.Base(r.Source.Picture), Particulars: particulars(r), Warnings: r.Warnings}
-			var reasons []string
-			for _, reason := range r.Verdict.Reasons {
-				if reason.Decision != reading.Accept {
-					reasons = append(reasons, reason.Text)
-				}
-			}
-			if n := len(reasons) - mostReasons; n > 1 {
-				f.ReasonsMore = fmt.Sprintf("and %d more", n)
-				reasons = reasons[:mostReasons]
-			}
-			f.Reasons = reasons
-			if len(list) < mostFlagged {
-				f.Image, f.ImageMissing = overlays.find(r.Source.Picture)
-				f.Alt = fmt.Sprintf("Overlay of %s: %s", f.Picture, strings.Join(reasons, "; "))
-			}
-			list = append(list, f)
+	var lines []*line
+	at := map[[2]string]*line{}
+	for _, s := range d.shots {
+		key := [2]string{s.Source.Part, string(s.Shot.View)}
+		l := at[key]
+		if l == nil {
+			l = &line{part: key[0], view: key[1]}
+			at[key] = l
+			lines = append(lines, l)
 		}
+		if i := slices.Index(decisions[:], s.Verdict.Decision); i >= 0 {
+			l.counts[i]++
+		}
+		l.all++
 	}
-	if n := len(list) - mostFlagged; n > 0 {
-		list = list[:mostFlagged]
-		more = fmt.Sprintf("%d more are not shown here; the table of readings and the file of readings have them", n)
+	if len(lines) == 0 {
+		return nil
 	}
-	return list, more
-}
-
-func particulars(r *reading.Reading) string {
-	var words []string
-	add := func(name, v string) {
-		if v != "" {
-			words = append(words, name+v)
-		}
+	slices.SortFunc(lines, func(a, b *line) int { return strings.Compare(a.part+"\x00"+a.view, b.part+"\x00"+b.view) })
+	t := &table{Columns: []column{{Name: "Part"}, {Name: "View", Wide: true}}}
+	for _, decision := range decisions {
+		t.Columns = append(t.Columns, column{Name: string(decision), Number: true})
 	}
-	add("part ", r.Source.Part)
-	add("", string(r.Shot.View))
-	add("lot ", r.Shot.Lot)
-	add("sample ", r.Shot.Sample)
-	add("head ", r.Shot.Head)
-	add("nozzle ", r.Shot.Nozzle)
-	add("pick position ", r.Shot.PickPosition)
-	add("", when(r))
-	return strings.Join(words, " · ")
-}
-
-func when(r *reading.Reading) string {
-	if at, ok := series.ParseTime(r.Shot.TakenAt); ok {
-		return at.Format("2006-01-02 15:04")
+	t.Columns = append(t.Columns, column{Name: "all", Number: true})
+	for _, l := range lines {
+		cells := []cell{{Text: l.part}, {Text: l.view}}
+		for _, n := range l.counts {
+			cells = append(cells, cell{Text: fmt.Sprint(n), Faint: n == 0})
+		}
+		t.add("part", append(cells, cell{Text: fmt.Sprint(l.all)})...)
 	}
-	return r.Shot.TakenAt
-}
-
-func (d *day) retakes() (list []retakes) {
-	pictures := map[string][]string{}
-	for _, r := range d.readings {
-		if r.Refusal == nil {
-			continue
-		}
-		gate := r.Refusal.Gate
-		if pictures[gate] == nil {
-			list = append(list, retakes{Gate: gate, Instruction: r.Refusal.Instruction})
-		}
-		pictures[gate] = append(pictures[gate], filepath.Base(r.Source.Picture))
-	}
-	for i := range list {
-		list[i].N = len(pictures[list[i].Gate])
-		list[i].Pictures = few(pictures[list[i].Gate], 20)
-	}
-	slices.SortStableFunc(list, func(a, b retakes) int { return b.N - a.N })
-	return list
-}
-
-func (d *day) rows() (rows []row, more string) {
-	for _, r := range d.readings {
-		q := row{
-			Decision: r.Verdict.Decision, Picture: filepath.Base(r.Source.Picture), Part: r.Source.Part, View: string(r.Shot.View),
-			Lot: r.Shot.Lot, Sample: r.Shot.Sample, Head: r.Shot.Head, Time: when(r),
-		}
-		// Expanded uncertainties (k = 2), as everywhere on paper.
-		pm := func(v, u float64) string {
-			if u == 0 {
-				return ""
-			}
-			return reading.PlusMinus(v, 2*u)
-		}
-		if f := r.Offset; f != nil {
-			q.X, q.Y, q.Theta = pm(f.XUm, f.UXUm), pm(f.YUm, f.UYUm), pm(f.ThetaDeg, f.UTheta)
-		} else if a := r.Array; a != nil && a.Present > 0 {
-			q.X, q.Y, q.Theta = pm(a.XUm, a.UXUm), pm(a.YUm, a.UYUm), pm(a.ThetaDeg, a.UTheta)
-		}
-		if a := r.Array; a != nil {
-			q.Array = fmt.Sprintf("%d present, %d missing, %d tilted", a.Present, a.Missing, a.Tilted)
-		}
-		if len(rows) == mostRows {
-			more = fmt.Sprintf("%d more are in the file of readings", len(d.readings)-mostRows)
-			break
-		}
-		rows = append(rows, q)
-	}
-	return rows, more
+	return []block{{Table: t}}
 }

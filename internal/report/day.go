@@ -1,27 +1,41 @@
-// Package report writes what a file of readings says as one HTML page: verdicts, what needs
-// attention, pictures of what was rejected, control charts, where the dies sit, which sites lack
-// columns. The page loads nothing from elsewhere and prints well.
 package report
 
 import (
+	"io"
 	"iter"
+	"math"
 	"slices"
 	"strings"
 	"time"
 
-	"plumbsquare/internal/part"
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/series"
 )
 
 // A day is all readings of a report, in the order of time where every one has a time, else in the
-// order of the file. Of arrays only the counts are kept, and a tally of sites a part.
+// order in which they came.
 type day struct {
-	readings []*reading.Reading
-	sites    map[group]*siteTally
-	timed    bool
-	first    time.Time
-	last     time.Time
+	shots []*shot // reported
+	early []*shot // from before, for charts only
+	sites map[group]*siteTally
+	rows  appendix
+	timed bool // every reported reading has a time
+	first time.Time
+	last  time.Time
+}
+
+// A shot is what a report needs of a reading: all but its sites, edges, marks and budget.
+type shot struct {
+	*reading.Reading
+	at    time.Time // when it was taken; zero when that isn't known
+	group group
+
+	causes  []string // what it was judged by, in words, without those accepted
+	reasons int      // how many there were before all but the first were let go
+
+	seen, faulty int     // sites that could be seen; those of them tilted, out of place, bridged or doubled
+	heightUm     float64 // mean over the columns that a side view shows; NaN otherwise
+	bendUm       float64 // the largest of them without its sign
 }
 
 // A group is readings that one chart may hold: of one part, one view, of die or cap.
@@ -41,81 +55,143 @@ func groupOf(r *reading.Reading) group {
 	return g
 }
 
-// A siteTally counts what was seen at the sites of an array over samples.
-type siteTally struct {
-	samples int
-	sites   map[string]*siteCount
-}
-
-type siteCount struct{ missing, tilted, away, unseen int }
-
-func (t *siteTally) add(a *reading.Array) {
-	t.samples++
-	for _, s := range a.Sites {
-		c := t.sites[s.Name]
-		if c == nil {
-			c = new(siteCount)
-			t.sites[s.Name] = c
-		}
-		switch s.State {
-		case reading.Missing:
-			c.missing++
-		case reading.Tilted:
-			c.tilted++
-		case reading.Off:
-			c.away++
-		case reading.Unseen:
-			c.unseen++
-		}
-	}
-}
-
 // read takes in readings and lets go of what a report doesn't need of them.
-func read(readings iter.Seq2[*reading.Reading, error]) (*day, error) {
+func read(readings iter.Seq2[*reading.Reading, error], o Options) (*day, error) {
 	d := &day{sites: map[group]*siteTally{}, timed: true}
+	w := io.Writer(&d.rows)
+	if o.Table != nil {
+		w = io.MultiWriter(o.Table, w)
+	}
+	table, err := reading.NewShotTable(w)
+	if err != nil {
+		return nil, err
+	}
 	for r, err := range readings {
 		if err != nil {
 			return nil, err
 		}
-		if a := r.Array; a != nil {
-			g := groupOf(r)
+		if err := table.Write(r); err != nil {
+			return nil, err
+		}
+		if g := groupOf(r); r.Array != nil {
 			if d.sites[g] == nil {
-				d.sites[g] = &siteTally{sites: map[string]*siteCount{}}
+				d.sites[g] = newSiteTally()
 			}
-			d.sites[g].add(a)
-			a.Sites = nil
+			d.sites[g].add(r)
 		}
-		if r.Offset != nil {
-			r.Offset.Edges, r.Offset.Marks, r.Offset.Budget = nil, nil, nil
-		}
-		r.Substrate = nil
-		d.readings = append(d.readings, r)
-		at, ok := series.ParseTime(r.Shot.TakenAt)
-		if !ok {
+		s := condensed(r)
+		d.shots = append(d.shots, s)
+		if s.at.IsZero() {
 			d.timed = false
 			continue
 		}
-		if d.first.IsZero() || at.Before(d.first) {
-			d.first = at
+		if d.first.IsZero() || s.at.Before(d.first) {
+			d.first = s.at
 		}
-		if at.After(d.last) {
-			d.last = at
+		if s.at.After(d.last) {
+			d.last = s.at
 		}
 	}
-	if d.timed {
-		slices.SortStableFunc(d.readings, func(a, b *reading.Reading) int {
-			at, _ := series.ParseTime(a.Shot.TakenAt)
-			bt, _ := series.ParseTime(b.Shot.TakenAt)
-			return at.Compare(bt)
-		})
+	if o.Before != nil {
+		for r, err := range o.Before {
+			if err != nil {
+				return nil, err
+			}
+			d.early = append(d.early, condensed(r))
+		}
 	}
+	inOrder(d.shots)
+	inOrder(d.early)
 	return d, nil
+}
+
+// inOrder sorts shots by time, unless one has none.
+func inOrder(shots []*shot) {
+	if !slices.ContainsFunc(shots, func(s *shot) bool { return s.at.IsZero() }) {
+		slices.SortStableFunc(shots, func(a, b *shot) int { return a.at.Compare(b.at) })
+	}
+}
+
+// condensed keeps of a reading what a report needs.
+func condensed(r *reading.Reading) *shot {
+	kept := *r
+	s := &shot{Reading: &kept, group: groupOf(r), heightUm: math.NaN(), bendUm: math.NaN(), reasons: len(r.Verdict.Reasons)}
+	s.at, _ = series.ParseTime(r.Shot.TakenAt)
+	var reasons []reading.Reason
+	for _, reason := range r.Verdict.Reasons {
+		if reason.Decision == reading.Accept {
+			s.reasons--
+			continue
+		}
+		if word := causeOf(reason.What); !slices.Contains(s.causes, word) {
+			s.causes = append(s.causes, word)
+		}
+		if len(reasons) <= mostReasons {
+			reasons = append(reasons, reason)
+		}
+	}
+	kept.Verdict.Reasons, kept.Substrate = reasons, nil
+	if r.Array != nil {
+		s.seeSites(r.Array)
+		array := *r.Array
+		array.Sites = nil
+		kept.Array = &array
+	}
+	if r.Offset != nil {
+		offset := *r.Offset
+		offset.Edges, offset.Marks, offset.Budget = nil, nil, nil
+		kept.Offset = &offset
+	}
+	return s
+}
+
+// seeSites takes from the sites of an array what its charts need.
+func (s *shot) seeSites(a *reading.Array) {
+	heights, n := 0.0, 0
+	for i := range a.Sites {
+		q := &a.Sites[i]
+		switch q.State {
+		case reading.Unseen:
+			continue
+		case reading.Tilted, reading.Off, reading.Bridged, reading.Doubled:
+			s.faulty++
+		}
+		s.seen++
+		if c := q.Silhouette; c != nil {
+			heights += c.HeightUm
+			n++
+			if bend := math.Abs(c.BendUm); !(s.bendUm > bend) {
+				s.bendUm = bend
+			}
+		}
+	}
+	if len(a.Sites) == 0 { // a reading that was kept without them
+		s.seen, s.faulty = a.Present+a.Missing, a.Tilted+a.Bridged+a.Doubled
+	}
+	if n > 0 {
+		s.heightUm = heights / float64(n)
+	}
+}
+
+// causeOf puts what a reason is about in words, without the site: "tilt_deg G14" is "tilt".
+func causeOf(what string) string {
+	what, _, _ = strings.Cut(what, " ")
+	names := map[string]string{
+		"offset_x_um": "offset X", "offset_y_um": "offset Y", "theta_deg": "rotation", "bump_um": "bump misregistration", "bump_pad_percent": "bump misregistration",
+		"cap_x_um": "offset X of the cap", "cap_y_um": "offset Y of the cap", "cap_theta_deg": "rotation of the cap",
+		"shrink_percent": "shrink of the substrate", "width_um": "width", "height_um": "height", "missing": "missing sites", "tilt_deg": "tilt", "tip_um": "place of sites",
+		"coplanarity_um": "coplanarity", "bridged": "bridged balls", "doubled": "doubled balls", "unseen": "sites that can't be seen", "doubt": "doubtful measurement",
+	}
+	if name := names[what]; name != "" {
+		return name
+	}
+	return strings.ReplaceAll(what, "_", " ")
 }
 
 // count returns how many readings have a verdict.
 func (d *day) count(decision reading.Decision) (n int) {
-	for _, r := range d.readings {
-		if r.Verdict.Decision == decision {
+	for _, s := range d.shots {
+		if s.Verdict.Decision == decision {
 			n++
 		}
 	}
@@ -124,57 +200,39 @@ func (d *day) count(decision reading.Decision) (n int) {
 
 // groups returns the groups of what could be measured, by part, view and what.
 func (d *day) groups() (groups []group) {
-	for _, r := range d.readings {
-		if g := groupOf(r); r.Refusal == nil && g.of != "" && !slices.Contains(groups, g) {
+	seen := map[group]bool{}
+	for _, s := range d.shots {
+		if g := s.group; s.Refusal == nil && g.of != "" && !seen[g] {
+			seen[g] = true
 			groups = append(groups, g)
 		}
 	}
-	slices.SortStableFunc(groups, func(a, b group) int {
-		return strings.Compare(a.part+"\x00"+string(a.view)+a.of, b.part+"\x00"+string(b.view)+b.of)
+	slices.SortFunc(groups, func(a, b group) int {
+		return strings.Compare(a.part+"\x00"+string(a.view)+"\x00"+a.of, b.part+"\x00"+string(b.view)+"\x00"+b.of)
 	})
 	return groups
 }
 
-// of returns the readings of a group that could be measured.
-func (d *day) of(g group) (rs []*reading.Reading) {
-	for _, r := range d.readings {
-		if r.Refusal == nil && groupOf(r) == g {
-			rs = append(rs, r)
+// of returns the shots of a group that could be measured.
+func of(g group, shots []*shot) (list []*shot) {
+	for _, s := range shots {
+		if s.Refusal == nil && s.group == g {
+			list = append(list, s)
 		}
 	}
-	return rs
+	return list
 }
 
 // distinct returns the different answers of readings, sorted, without blank ones.
 func (d *day) distinct(of func(*reading.Reading) string) []string {
 	seen := map[string]bool{}
 	var all []string
-	for _, r := range d.readings {
-		if v := of(r); v != "" && !seen[v] {
+	for _, s := range d.shots {
+		if v := of(s.Reading); v != "" && !seen[v] {
 			seen[v] = true
 			all = append(all, v)
 		}
 	}
 	slices.Sort(all)
 	return all
-}
-
-// siteOrder returns the names of a tally's sites, row by row; names that are no site's are left out.
-func (t *siteTally) siteOrder() (names []string) {
-	type place struct{ row, column int }
-	at := map[string]place{}
-	for name := range t.sites {
-		if row, column, err := part.ParseSite(name); err == nil {
-			names = append(names, name)
-			at[name] = place{row, column}
-		}
-	}
-	slices.SortFunc(names, func(a, b string) int {
-		p, q := at[a], at[b]
-		if p.row != q.row {
-			return p.row - q.row
-		}
-		return p.column - q.column
-	})
-	return names
 }

@@ -28,50 +28,57 @@ const (
 	overlayMost    = 120 << 20 // px that an overlay may have
 )
 
-// find returns the overlay of a picture as a data URI, or why there is none.
-func (o *overlays) find(picture string) (uri template.URL, missing string) {
+// find returns the overlay of a picture as a JPEG with its size, or why there is none.
+func (o *overlays) find(picture string) (data []byte, w, h int, missing string) {
 	if o.files == nil {
-		return "", ""
+		return nil, 0, 0, ""
 	}
 	if o.shown == mostOverlays {
-		return "", fmt.Sprintf("only the first %d overlays are on this page", mostOverlays)
+		return nil, 0, 0, fmt.Sprintf("only the first %d overlays are shown", mostOverlays)
 	}
-	small, err := o.small(picture)
+	data, w, h, err := o.small(picture)
 	if err != nil {
-		return "", err.Error()
+		return nil, 0, 0, err.Error()
 	}
 	o.shown++
-	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(small)), ""
+	return data, w, h, ""
+}
+
+// jpegURI returns a JPEG as a data URI, "" when there is none.
+func jpegURI(data []byte) template.URL {
+	if data == nil {
+		return ""
+	}
+	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(data))
 }
 
 // small reads the overlay of a picture, named after its path or after its name alone, and scales
 // it down.
-func (o *overlays) small(picture string) ([]byte, error) {
+func (o *overlays) small(picture string) (data []byte, w, h int, err error) {
 	stem := strings.TrimSuffix(filepath.Base(picture), filepath.Ext(picture))
 	path := strings.NewReplacer("/", "_", `\`, "_", ":", "_").Replace(strings.TrimLeft(picture, "./"))
-	var data []byte
-	err := fs.ErrNotExist
+	err = fs.ErrNotExist
 	for _, name := range []string{path, stem} {
 		if data, err = fs.ReadFile(o.files, name+".overlay.png"); err == nil {
 			break
 		}
 	}
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("no overlay %s.overlay.png", stem)
+		return nil, 0, 0, fmt.Errorf("no overlay %s.overlay.png", stem)
 	}
 	if err != nil {
-		return nil, err
+		return nil, 0, 0, err
 	}
 	head, _, err := image.DecodeConfig(bytes.NewReader(data))
 	if err != nil || head.Width < 1 || head.Height < 1 || head.Width*head.Height > overlayMost {
-		return nil, fmt.Errorf("the overlay of %s can't be read", stem)
+		return nil, 0, 0, fmt.Errorf("the overlay of %s can't be read", stem)
 	}
 	img, _, err := image.Decode(bytes.NewReader(data))
 	if err != nil {
-		return nil, fmt.Errorf("the overlay of %s can't be read", stem)
+		return nil, 0, 0, fmt.Errorf("the overlay of %s can't be read", stem)
 	}
 	b := img.Bounds()
-	w, h := b.Dx(), b.Dy()
+	w, h = b.Dx(), b.Dy()
 	if w > overlayWidth {
 		w, h = overlayWidth, max(h*overlayWidth/w, 1)
 	}
@@ -79,7 +86,7 @@ func (o *overlays) small(picture string) ([]byte, error) {
 	draw.CatmullRom.Scale(small, small.Bounds(), img, b, draw.Src, nil)
 	var out bytes.Buffer
 	if err := jpeg.Encode(&out, small, &jpeg.Options{Quality: overlayQuality}); err != nil {
-		return nil, err
+		return nil, 0, 0, err
 	}
-	return out.Bytes(), nil
+	return out.Bytes(), w, h, nil
 }

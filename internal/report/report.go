@@ -1,10 +1,13 @@
+// Package report says what a day's readings mean, as one HTML page and as a PDF of the same
+// content: on the first page what was measured, what failed, what drifted, what to do first and what
+// wasn't measured; then, a part at a time, verdicts, control charts, capability, heads and nozzles
+// with the corrections they call for, maps of arrays. The page loads nothing from elsewhere; both
+// print well.
 package report
 
 import (
-	"bufio"
-	_ "embed"
+	"bytes"
 	"errors"
-	"html/template"
 	"io"
 	"io/fs"
 	"iter"
@@ -12,6 +15,8 @@ import (
 
 	"plumbsquare/internal/part"
 	"plumbsquare/internal/reading"
+	"plumbsquare/internal/scope"
+	"plumbsquare/internal/series"
 )
 
 // Options refine a report. The zero value works.
@@ -19,34 +24,132 @@ type Options struct {
 	Title    string
 	Overlays fs.FS // folder of overlays, as inspect measure --overlay writes it; nil shows none
 	// Parts holds part files by the name of the part, for limits on the charts and capability.
-	Parts   map[string]*part.Part
-	Written time.Time // when the report is made; the zero time isn't shown
+	Parts map[string]*part.Part
+	// Scopes holds scope files by the name of the scope, for the expiry of calibrations.
+	Scopes map[string]*scope.Scope
+	// Before yields readings from before the reported time, oldest first. Charts begin with them and
+	// take their limits from them; nothing else counts them. Nil: charts stand on the reported
+	// readings alone.
+	Before iter.Seq2[*reading.Reading, error]
+	// Table receives the reported readings as CSV, a row a shot, as they are read; nil: only the copy
+	// inside the report is made.
+	Table io.Writer
+
+	Events      []Event
+	Phases      []Phase
+	Signals     []Signal // open ones
+	NotMeasured []NotMeasured
+	Checks      []Check
+
+	Written time.Time // when the report is made: what has expired is judged by it; the zero time isn't shown
 	Program string    // version of the program that makes it
 }
 
-//go:embed page.html
-var pageText string
+// An Event is something done to the line, drawn on the charts of its part (of all parts when Part
+// is "").
+type Event struct {
+	At   time.Time
+	Part string
+	Text string
+}
 
-// page is parsed once and never changes.
-var page = template.Must(template.New("page").Parse(pageText))
+// A Phase fixes the limits of a chart from a time on. View "" stands for every view.
+type Phase struct {
+	Part     string
+	View     reading.View
+	Quantity string // column of the table of readings, such as "x_um"
+	Name     string
+	From     time.Time
+	Kind     series.Kind // of the chart from then on; "" for what suits the readings
+	// Center and Sigma state the limits; nil means from the phase's own readings.
+	Center, Sigma *float64
+}
 
-// Write writes the report of readings. The same readings and options give the same bytes. It
-// returns an error when a reading can't be read, there is none, or writing fails.
-func Write(w io.Writer, readings iter.Seq2[*reading.Reading, error], o Options) error {
-	d, err := read(readings)
+// A Signal is one that somebody has to look at: open, or known and not yet closed.
+type Signal struct {
+	ID    int64
+	Part  string
+	Since time.Time
+	Text  string
+	State string // "open", "acknowledged"
+	Cause string // "" while nobody wrote one
+}
+
+// NotMeasured is a picture that no reading came from: set aside, or waiting for particulars.
+type NotMeasured struct {
+	Picture string
+	Reason  string // what was wrong and what to do, in a sentence
+}
+
+// A Check is a check sample of a scope, measured to see that it still measures right.
+type Check struct {
+	Scope string
+	At    time.Time
+	OK    bool
+	Text  string // what was found, in a sentence
+}
+
+// A Report is ready to be written.
+type Report struct {
+	content *content
+	outcome Outcome
+}
+
+// An Outcome is what a report comes to, for whoever doesn't read it.
+type Outcome struct {
+	Attention bool           `json:"attention"` // something has to be looked at
+	Headline  string         `json:"headline"`  // in a sentence
+	First     []string       `json:"first"`     // what to do, most urgent first
+	Counts    map[string]int `json:"counts"`    // readings by verdict
+	Measured  int            `json:"measured"`  // readings in all that aren't to be taken again
+	Not       int            `json:"not_measured"`
+}
+
+// New makes the report of readings, which it reads once and of which it keeps what a row of the
+// table holds. It returns an error when one can't be read or there is nothing at all to report.
+func New(readings iter.Seq2[*reading.Reading, error], o Options) (*Report, error) {
+	d, err := read(readings, o)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	if len(d.readings) == 0 {
-		return errors.New("there is no reading to report")
+	if len(d.shots) == 0 && len(o.NotMeasured) == 0 && len(o.Signals) == 0 {
+		return nil, errors.New("there is no reading to report")
 	}
-	content, err := d.content(o)
+	c, err := d.content(o)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	out := bufio.NewWriterSize(w, 1<<16)
-	if err := page.Execute(out, content); err != nil {
-		return err
+	r := &Report{content: c, outcome: Outcome{Headline: c.Headline.Text, Attention: c.Headline.Kind != good, Counts: map[string]int{}, First: []string{}}}
+	for _, a := range c.First {
+		r.outcome.First = append(r.outcome.First, a.Text)
 	}
-	return out.Flush()
+	for _, n := range c.Counts {
+		r.outcome.Counts[string(n.Decision)] = n.N
+		if n.Decision != reading.Retake {
+			r.outcome.Measured += n.N
+		}
+	}
+	r.outcome.Not = len(d.shots) - r.outcome.Measured + len(o.NotMeasured)
+	return r, nil
+}
+
+// Outcome returns what the report comes to.
+func (r *Report) Outcome() Outcome { return r.outcome }
+
+// appendix gathers the table of readings for the report itself while it is small enough.
+type appendix struct {
+	bytes.Buffer
+	over bool
+}
+
+// mostAppendix is the largest table that a report carries inside itself.
+const mostAppendix = 8 << 20
+
+func (a *appendix) Write(p []byte) (int, error) {
+	if a.over || a.Len()+len(p) > mostAppendix {
+		a.over = true
+		a.Reset()
+		return len(p), nil
+	}
+	return a.Buffer.Write(p)
 }

@@ -135,7 +135,11 @@ func overlay(t *testing.T, w, h int) *fstest.MapFile {
 func write(t *testing.T, o report.Options, rs ...*reading.Reading) string {
 	t.Helper()
 	var b bytes.Buffer
-	if err := report.Write(&b, seq(rs...), o); err != nil {
+	r, err := report.New(seq(rs...), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := r.HTML(&b); err != nil {
 		t.Fatal(err)
 	}
 	if err := os.WriteFile(filepath.Join(t.ArtifactDir(), "report.html"), b.Bytes(), 0o666); err != nil {
@@ -153,7 +157,7 @@ var (
 func checkSelfContained(t *testing.T, page string) {
 	t.Helper()
 	for _, m := range reference.FindAllStringSubmatch(page, -1) {
-		if target := m[2]; !strings.HasPrefix(target, "#") && !strings.HasPrefix(target, "data:image/jpeg;base64,") {
+		if target := m[2]; !strings.HasPrefix(target, "#") && !strings.HasPrefix(target, "data:image/jpeg;base64,") && !strings.HasPrefix(target, "data:text/csv;") {
 			t.Errorf("the page refers to %.80s", m[0])
 		}
 		if id, ok := strings.CutPrefix(m[2], "#"); ok && !strings.Contains(page, `id="`+id+`"`) {
@@ -184,7 +188,7 @@ func TestReport(t *testing.T) {
 		if tile := fmt.Sprintf(`data-verdict="%s"><strong>%d</strong>`, decision, n); !strings.Contains(page, tile) {
 			t.Errorf("no tile counts %d %s", n, decision)
 		}
-		if got := strings.Count(page, `data-reading="`+decision+`"`); got != n {
+		if got := strings.Count(page, `<tr data-row="reading"><td><span class="verdict `+decision+`"`); got != n {
 			t.Errorf("the readings list %d %s, want %d", got, decision, n)
 		}
 	}
@@ -196,20 +200,23 @@ func TestReport(t *testing.T) {
 	for _, text := range []string{
 		"<title>Night of 4 March</title>",
 		"52 pictures of 13 lots, taken 2031-03-04 06:00 to 11:57",
-		"4 samples were rejected; missing sites in 3, offset X in 1",
-		"1 sample is in review",
+		"Needs attention: 4 rejected, 1 in review, ", "1 site fails again and again, 2 to be taken again",
+		"Look at the 4 rejects of lots L07, L10, L11",
+		"Columns of tern: 3 of 12 rejected; missing sites in 3", "Die of tern: 1 of 38 rejected; offset X in 1", "Die of tern: 1 of 38 in review; offset Y in 1",
 		"C4 (missing in 3 of 12)",
-		"2 pictures have to be taken again (saturated): lower the light",
-		`<tr><td>tern</td><td>die-plan</td><td class="n">36</td><td class="n">1</td><td class="n">1</td><td class="n">2</td><td class="n">40</td></tr>`,
+		"Take 2 pictures again (saturated): lower the light",
+		`<td>tern</td><td>die-plan</td><td class="n">36</td><td class="n">1</td><td class="n">1</td><td class="n">2</td><td class="n">40</td></tr>`,
+		`<td>C4</td><td>missing</td><td class="n">3 of 12</td>`, "lots L10 (1), L11 (1), L12 (1); heads H1 (1), H2 (1), H3 (1)",
 		"beyond its limit of 100 µm &lt;b&gt;&amp;amp;&lt;/b&gt;",
 		"shot-005.png, shot-006.png",
 		"Control chart of offset X, Die of part tern, die-plan",
 		"Control chart of rotation θ",
-		"Control chart of missing columns per 1000 sites",
+		"Control chart of missing columns per 1000 sites", "Control chart of faulty columns per 1000 sites",
+		"Control chart of fraction not accepted, Die of part tern",
 		"Map of the columns, Columns of part tern, column-plan: C4 missing, D5 missing",
 		"by head: head H1, head H2, head H3",
 		"Nelson 1 at point",
-		"Ppk", "−100 to 100 µm",
+		"Ppk", "limits −100 to 100 µm", "Corrections to the placer", "A correction is what to ADD",
 		"the overlay of shot-047 can&#39;t be read", "no overlay shot-048.overlay.png",
 		"it does not release product", "lead", "electrostatic discharge", "local codes",
 		"Written 2031-03-05 06:00 UTC by inspect 1.0",
@@ -221,7 +228,9 @@ func TestReport(t *testing.T) {
 	if n := strings.Count(page, "<svg viewBox=\"0 0 10 10\" aria-hidden"); n == 0 {
 		t.Error("no icons")
 	}
-	if got, want := strings.Count(page, `role="img" aria-label="`), 3+1+1+1; got != want {
+	// Of dies the fraction not accepted, three control charts and histograms, and the scatter; of
+	// columns two charts of counts and the map.
+	if got, want := strings.Count(page, `role="img" aria-label="`), 1+3+3+1+2+1; got != want {
 		t.Errorf("%d charts, want %d", got, want)
 	}
 	checkOverlays(t, page)
@@ -234,7 +243,7 @@ func TestReport(t *testing.T) {
 // checkOverlays wants two, the larger one scaled down.
 func checkOverlays(t *testing.T, page string) {
 	t.Helper()
-	images := regexp.MustCompile(`<img src="data:image/jpeg;base64,([^"]*)" alt="([^"]+)">`).FindAllStringSubmatch(page, -1)
+	images := regexp.MustCompile(`<img src="data:image/jpeg;base64,([^"]*)" width="\d+" height="\d+" alt="([^"]+)">`).FindAllStringSubmatch(page, -1)
 	if len(images) != 2 {
 		t.Fatalf("%d overlays with alternative texts, want 2", len(images))
 	}
@@ -272,10 +281,10 @@ func TestFewReadings(t *testing.T) {
 		{"one", []*reading.Reading{die(1)}, "1 measured sample: a control chart needs at least 5"},
 		{"two", []*reading.Reading{die(1), die(2)}, "2 measured samples: a control chart needs at least 5"},
 		{"one array", []*reading.Reading{columns(1)}, "1 sample of 80 sites"},
-		{"retake only", []*reading.Reading{retake}, "1 picture has to be taken again (defocus): focus"},
+		{"retake only", []*reading.Reading{retake}, "Take 1 picture again (defocus): focus"},
 		{"bare", []*reading.Reading{bare}, "Nothing needs attention"},
 		{"no site", []*reading.Reading{empty}, "1 measured sample"},
-		{"from the side", []*reading.Reading{side}, "1 sample seen from the side"},
+		{"from the side", []*reading.Reading{side}, "1 sample of 80 sites, seen from the side"},
 		{"all alike", alike, "No chart of offset X: "},
 	} {
 		page := write(t, report.Options{Overlays: fstest.MapFS{}}, c.rs...)
@@ -286,17 +295,30 @@ func TestFewReadings(t *testing.T) {
 	}
 }
 
-func TestWriteErrors(t *testing.T) {
-	if err := report.Write(new(bytes.Buffer), seq(), report.Options{}); err == nil {
+func TestNewErrors(t *testing.T) {
+	if _, err := report.New(seq(), report.Options{}); err == nil {
 		t.Error("a report of nothing")
 	}
 	broken := errors.New("r.jsonl:2: not a reading")
 	readings := func(yield func(*reading.Reading, error) bool) { _ = yield(die(1), nil) && yield(nil, broken) }
-	if err := report.Write(new(bytes.Buffer), readings, report.Options{}); !errors.Is(err, broken) {
+	if _, err := report.New(readings, report.Options{}); !errors.Is(err, broken) {
 		t.Errorf("got error %v", err)
 	}
-	if err := report.Write(full{}, seq(die(1)), report.Options{}); !errors.Is(err, fs.ErrPermission) {
+	if _, err := report.New(seq(die(1)), report.Options{Before: readings}); !errors.Is(err, broken) {
+		t.Errorf("got error %v of earlier readings", err)
+	}
+	if _, err := report.New(seq(die(1)), report.Options{Table: full{}}); !errors.Is(err, fs.ErrPermission) {
 		t.Errorf("got error %v from a full disk", err)
+	}
+	r, err := report.New(seq(die(1)), report.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := r.HTML(full{}); !errors.Is(err, fs.ErrPermission) {
+		t.Errorf("HTML: got error %v from a full disk", err)
+	}
+	if err := r.PDF(full{}); !errors.Is(err, fs.ErrPermission) {
+		t.Errorf("PDF: got error %v from a full disk", err)
 	}
 }
 
