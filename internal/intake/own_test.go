@@ -48,7 +48,7 @@ func TestOwnIsInsideAndItsOwn(t *testing.T) {
 func TestPrintable(t *testing.T) {
 	for name, want := range map[string]string{
 		`a "b" \ é 語.png`: `a "b" \ é 語.png`,
-		"a\nb\x1b[2J\xff":  `a\nb\x1b[2J\xff`,
+		"a\nb\x1b[2J\xff": `a\nb\x1b[2J\xff`,
 	} {
 		if got := intake.Printable(name); got != want {
 			t.Errorf("%q: got %s, want %s", name, got, want)
