@@ -25,6 +25,7 @@ type Library struct {
 
 type answer[T any] struct {
 	value *T
+	text  []byte
 	err   error
 }
 
@@ -34,6 +35,8 @@ type Job struct {
 	Part  *part.Part
 	Scope *scope.Scope
 	Shot  reading.Shot
+
+	PartText, ScopeText []byte // of the files
 }
 
 // Jobs returns the jobs of the shots that are known well enough. What the others lack is in the
@@ -65,7 +68,7 @@ func (l *Library) job(s Shot) (Job, error) {
 	if s.View == "" {
 		return Job{}, fmt.Errorf("which view is it? Give --view, or name it in a column view of %s", TravelerName)
 	}
-	return Job{s.Path, p, sc, s.Shot}, nil
+	return Job{s.Path, p.value, sc.value, s.Shot, p.text, sc.text}, nil
 }
 
 // causes gathers what stops pictures, each cause once.
@@ -98,9 +101,9 @@ func (c *causes) errors() []error {
 }
 
 // part returns the part that a shot names.
-func (l *Library) part(s Shot) (*part.Part, error) {
+func (l *Library) part(s Shot) (answer[part.Part], error) {
 	if s.Part == "" {
-		return nil, fmt.Errorf("which part is it? Give --part FILE, or name it in a column part of %s", TravelerName)
+		return answer[part.Part]{}, fmt.Errorf("which part is it? Give --part FILE, or name it in a column part of %s", TravelerName)
 	}
 	if l.parts == nil {
 		l.parts = map[string]answer[part.Part]{}
@@ -109,9 +112,9 @@ func (l *Library) part(s Shot) (*part.Part, error) {
 }
 
 // scope returns the scope that a shot names.
-func (l *Library) scope(s Shot) (*scope.Scope, error) {
+func (l *Library) scope(s Shot) (answer[scope.Scope], error) {
 	if s.Scope == "" {
-		return nil, fmt.Errorf("which scope took it? Give --scope FILE, or name it in a column scope of %s", TravelerName)
+		return answer[scope.Scope]{}, fmt.Errorf("which scope took it? Give --scope FILE, or name it in a column scope of %s", TravelerName)
 	}
 	if l.scopes == nil {
 		l.scopes = map[string]answer[scope.Scope]{}
@@ -139,7 +142,7 @@ func under(folder, ref string) string {
 
 // find reads the file that ref names: a path, or the name without extension of a file in the
 // picture's folder or in dirs.
-func find[T any](kind, ref, folder string, dirs []string, known map[string]answer[T], load func([]byte, string) (*T, error)) (*T, error) {
+func find[T any](kind, ref, folder string, dirs []string, known map[string]answer[T], load func([]byte, string) (*T, error)) (answer[T], error) {
 	candidates := []string{ref}
 	if !isPath(ref) {
 		candidates = nil
@@ -149,18 +152,18 @@ func find[T any](kind, ref, folder string, dirs []string, known map[string]answe
 	}
 	for _, file := range candidates {
 		if a, ok := known[file]; ok {
-			return a.value, a.err
+			return a, a.err
 		}
 		b, err := os.ReadFile(file)
 		if errors.Is(err, fs.ErrNotExist) {
 			continue
 		}
-		var a answer[T]
-		if a.err = err; err == nil {
+		a := answer[T]{text: b, err: err}
+		if err == nil {
 			a.value, a.err = load(b, file)
 		}
 		known[file] = a
-		return a.value, a.err
+		return a, a.err
 	}
-	return nil, fmt.Errorf("no %s file for %q: looked for %s", kind, ref, strings.Join(candidates, ", "))
+	return answer[T]{}, fmt.Errorf("no %s file for %q: looked for %s", kind, ref, strings.Join(candidates, ", "))
 }
