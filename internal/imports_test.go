@@ -22,7 +22,7 @@ var levels = map[string]int{
 	"internal/cv": 2, "internal/cv/peers": 2, "internal/fit": 2, "internal/verdict": 2, "internal/synth": 2, "internal/drawing": 2, "internal/series": 2,
 	"internal/fiducial": 3, "internal/offset": 3, "internal/column": 3, "internal/drift": 3,
 	"internal/measure": 4, "internal/calibrate": 4,
-	"internal/intake": 5, "internal/batch": 5, "internal/worker": 5, "internal/overlay": 5, "internal/store": 5, "internal/store/pgtest": 5, "internal/chart": 5,
+	"internal/intake": 5, "internal/batch": 5, "internal/worker": 5, "internal/overlay": 5, "internal/store": 5, "internal/store/pgtest": 5, "internal/signal": 5, "internal/chart": 5,
 	"internal/report": 6, "internal/web": 6, "internal/accuracy": 6, "internal/performance": 6,
 	"cmd/inspect": 7, "cmd/accuracy": 7, "cmd/performance": 7, "cmd/torture": 7,
 }
@@ -32,6 +32,7 @@ var neighbours = map[string][]string{
 	"internal/column":  {"internal/fiducial"},
 	"internal/batch":   {"internal/intake"},
 	"internal/worker":  {"internal/overlay"},
+	"internal/signal":  {"internal/store"},
 	"internal/picture": {"internal/reading"}, // for refusals
 }
 
