@@ -1,6 +1,7 @@
 package store
 
 import (
+	"context"
 	"os"
 	"path/filepath"
 	"testing"
@@ -14,7 +15,16 @@ func TestMain(m *testing.M) { os.Exit(pgtest.Main(m)) }
 func each(t *testing.T, test func(t *testing.T, s *Store)) {
 	t.Helper()
 	t.Run("sqlite", func(t *testing.T) { test(t, open(t, filepath.Join(t.TempDir(), "store.db"))) })
-	t.Run("postgres", func(t *testing.T) { test(t, open(t, pgtest.New(t))) })
+	t.Run("postgres", func(t *testing.T) { test(t, open(t, pgtest.Copy(t, migrated))) })
+}
+
+// migrated makes the tables of a store.
+func migrated(at string) error {
+	s, err := Open(context.Background(), at)
+	if err != nil {
+		return err
+	}
+	return s.Close()
 }
 
 // open opens a store until the test ends.

@@ -29,7 +29,7 @@ func openPostgres(ctx context.Context, at string) (*Store, error) {
 	db.SetMaxOpenConns(mostConns)
 	db.SetMaxIdleConns(idleConns)
 	db.SetConnMaxIdleTime(idleFor)
-	return &Store{dialect: postgres, at: withoutPassword(at), write: db, read: db}, nil
+	return &Store{dialect: postgres, at: withoutPassword(at), dsn: at, write: db, read: db}, nil
 }
 
 // withoutPassword is how an address is shown.

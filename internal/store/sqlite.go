@@ -51,7 +51,7 @@ func openSQLite(ctx context.Context, at string) (*Store, error) {
 	if err := checkPlace(at, file); err != nil {
 		return nil, err
 	}
-	s := &Store{dialect: sqlite, at: at}
+	s := &Store{dialect: sqlite, at: at, dsn: sqliteDSN(file, false)}
 	if s.write, err = sql.Open("sqlite", sqliteDSN(file, true)); err != nil {
 		return nil, fmt.Errorf("store %s: %w", at, err)
 	}
@@ -59,7 +59,7 @@ func openSQLite(ctx context.Context, at string) (*Store, error) {
 	if err := waiting(ctx, func() error { return s.claim(ctx) }); err != nil {
 		return nil, errors.Join(err, s.write.Close())
 	}
-	if s.read, err = sql.Open("sqlite", sqliteDSN(file, false)+"&_query_only=1"); err != nil {
+	if s.read, err = sql.Open("sqlite", s.dsn+"&_query_only=1"); err != nil {
 		return nil, errors.Join(fmt.Errorf("store %s: %w", at, err), s.write.Close())
 	}
 	s.read.SetMaxOpenConns(max(4, runtime.NumCPU()))

@@ -28,7 +28,8 @@ const (
 // A Store is an open store. Its methods may be called from many goroutines.
 type Store struct {
 	dialect dialect
-	at      string // as given to Open
+	at      string // as given to Open, without a password
+	dsn     string // for a connection more, which may hold a password
 
 	// write is for everything that changes something, read for the rest. On SQLite write has a
 	// single connection, since there is one writer at a time anyway and a queue in front of it is

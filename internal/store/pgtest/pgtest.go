@@ -45,6 +45,35 @@ func New(t testing.TB) string {
 	if err != nil {
 		t.Fatalf("PostgreSQL: %v", err)
 	}
+	return create(t, dir, "")
+}
+
+// Copy returns the address of a new database like one that prepare has filled, which is done once
+// in a process: for tests that all begin with the same tables. It is dropped when the test ends.
+func Copy(t testing.TB, prepare func(address string) error) string {
+	t.Helper()
+	dir, err := start()
+	if err != nil {
+		t.Fatalf("PostgreSQL: %v", err)
+	}
+	prepared.Do(func() {
+		if prepareErr = exec1(dir, "CREATE DATABASE prepared"); prepareErr == nil {
+			prepareErr = prepare(address(dir, "prepared"))
+		}
+	})
+	if prepareErr != nil {
+		t.Fatalf("PostgreSQL: %v", prepareErr)
+	}
+	return create(t, dir, " TEMPLATE prepared")
+}
+
+var (
+	prepared   sync.Once
+	prepareErr error
+)
+
+func create(t testing.TB, dir, like string) string {
+	t.Helper()
 	name := fmt.Sprintf("t%d", databases.Add(1))
 	do := func(query string) {
 		t.Helper()
@@ -52,7 +81,7 @@ func New(t testing.TB) string {
 			t.Fatalf("PostgreSQL: %s: %v", query, err)
 		}
 	}
-	do("CREATE DATABASE " + name)
+	do("CREATE DATABASE " + name + like)
 	t.Cleanup(func() { do("DROP DATABASE " + name + " WITH (FORCE)") })
 	return address(dir, name)
 }
