@@ -5,6 +5,9 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
+
+	"gonum.org/v1/gonum/stat/distuv"
 
 	"plumbsquare/internal/chart"
 	"plumbsquare/internal/drift"
@@ -160,7 +163,14 @@ func (c *groupContent) control(q series.Quantity, charts []spc.Chart, names []st
 	title := capital(q.Name)
 	f := &figure{}
 	latest, latestAt := finding{quantity: q.Name}, -1
+	points, far := 0, false
 	for i := range charts {
+		for _, pt := range charts[i].Points {
+			if pt.Index >= start {
+				points++
+				far = far || farOut(pt)
+			}
+		}
 		for _, s := range series.Signals(&charts[i], names, of) {
 			if s.To < start {
 				continue
@@ -181,15 +191,41 @@ func (c *groupContent) control(q series.Quantity, charts []spc.Chart, names []st
 	if total > 1 {
 		latest.text = fmt.Sprintf("%d signals, the latest %s", total, latest.text)
 	}
-	if total > 0 {
+	chance := float64(points) / betweenFalseAlarms()
+	if total > 0 && (far || chance < 1 || moreThanChance(total, chance)) {
 		c.signals = append(c.signals, latest)
 	}
 	if n := len(f.Items) - mostSignals; n > 1 {
 		f.Items = append(f.Items[:mostSignals:mostSignals], fmt.Sprintf("and %d more, marked in the chart", n))
 	}
+	if total > 0 && chance >= 1 {
+		f.Items = append(f.Items, fmt.Sprintf("among %d points about %.0f come by chance: a false alarm every %.0f points", points, chance, betweenFalseAlarms()))
+	}
 	f.Label = fmt.Sprintf("Control chart of %s, %s: %s", q.Name, c.Title, plural(total, "signal", "signals"))
 	f.Figure = chart.Control{Title: title, Notes: []string{note}, Quantity: q.Name, Unit: q.Unit, Charts: charts, Labels: names, LabelsOf: of, Events: events}
 	c.Blocks = append(c.Blocks, block{Figure: f})
+}
+
+// betweenFalseAlarms is how many points a chart with the report's rules runs on average until it
+// signals although nothing has changed.
+var betweenFalseAlarms = sync.OnceValue(func() float64 {
+	r, err := spc.Shewhart{Rules: chartRules}.RunLength(0, nil, 0)
+	if err != nil {
+		panic(err) // the rules are fixed and have an exact answer
+	}
+	return r.Mean
+})
+
+// moreThanChance reports whether so many signals are more than false alarms explain, which come at
+// their rate independently of each other (Poisson, at 5 %).
+func moreThanChance(signals int, chance float64) bool {
+	return distuv.Poisson{Lambda: chance}.Survival(float64(signals)-1) < 0.05
+}
+
+// farOut reports whether a point lies so far beyond its limits, half as far again from the centre,
+// that no number of points explains it by chance.
+func farOut(pt spc.Point) bool {
+	return pt.Value > pt.Center+1.5*(pt.UCL-pt.Center) && pt.UCL > pt.Center || pt.Value < pt.Center-1.5*(pt.Center-pt.LCL) && pt.LCL < pt.Center
 }
 
 // mostSignals of a chart are told in words.

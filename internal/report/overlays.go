@@ -34,7 +34,7 @@ func (o *overlays) find(picture string) (data []byte, w, h int, missing string) 
 		return nil, 0, 0, ""
 	}
 	if o.shown == mostOverlays {
-		return nil, 0, 0, fmt.Sprintf("only the first %d overlays are shown", mostOverlays)
+		return nil, 0, 0, ""
 	}
 	data, w, h, err := o.small(picture)
 	if err != nil {

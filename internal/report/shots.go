@@ -33,19 +33,33 @@ func (f flagged) Image() template.URL { return jpegURI(f.JPEG) }
 // flagged returns rejects, then reviews.
 func (d *day) flagged(o Options) (blocks []block) {
 	overlays := overlays{files: o.Overlays}
+	t := &table{Columns: []column{{Name: "Verdict"}, {Name: "Picture", Wide: true}, {Name: "Particulars", Wide: true}, {Name: "Why", Wide: true}}}
 	n := 0
 	for _, decision := range []reading.Decision{reading.Reject, reading.Review} {
 		for i, s := range d.shots {
 			if s.Verdict.Decision != decision {
 				continue
 			}
-			if n++; n <= mostFlagged {
-				blocks = append(blocks, block{Shot: s.flagged(i, &overlays)})
+			if n++; n > mostFlagged {
+				continue
 			}
+			f := s.flagged(i, &overlays)
+			if f.JPEG != nil || f.ImageMissing != "" {
+				blocks = append(blocks, block{Shot: f})
+				continue
+			}
+			why := strings.Join(append(slices.Clone(f.Reasons), f.Warnings...), "; ")
+			if f.ReasonsMore != "" {
+				why += "; " + f.ReasonsMore
+			}
+			t.add("flagged", cell{Decision: f.Decision}, cell{Text: f.Picture}, cell{Text: f.Particulars}, cell{Text: why})
 		}
 	}
 	if n > mostFlagged {
-		blocks = append(blocks, block{Text: fmt.Sprintf("%d more are not shown here; the table of readings has them.", n-mostFlagged)})
+		t.More = fmt.Sprintf("%d more are not shown here; the table of readings has them", n-mostFlagged)
+	}
+	if len(t.Rows) > 0 || t.More != "" {
+		blocks = append(blocks, block{Table: t})
 	}
 	return blocks
 }
