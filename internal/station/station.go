@@ -4,6 +4,7 @@ package station
 import (
 	_ "embed"
 	"path/filepath"
+	"strings"
 	"sync"
 
 	"plumbsquare/internal/strictyaml"
@@ -19,6 +20,9 @@ type Station struct {
 	Part  string `yaml:"part"`  // a name in Parts, or a path
 	Scope string `yaml:"scope"` // a name in Scopes, or a path
 	View  string `yaml:"view"`  // one of reading.Views
+
+	// Store is where readings are kept: a file, or the postgres:// address of a database.
+	Store string `yaml:"store"`
 
 	// Pattern tells particulars from the names of pictures, as "{lot}_{sample}_{view}".
 	Pattern string `yaml:"pattern"`
@@ -46,7 +50,11 @@ func Load(data []byte, fileName string) (*Station, error) {
 		return nil, err
 	}
 	folder := filepath.Dir(fileName)
-	for _, path := range []*string{&s.Parts, &s.Scopes} {
+	paths := []*string{&s.Parts, &s.Scopes}
+	if !strings.Contains(s.Store, "://") {
+		paths = append(paths, &s.Store)
+	}
+	for _, path := range paths {
 		*path = under(folder, *path)
 	}
 	for _, ref := range []*string{&s.Part, &s.Scope} {

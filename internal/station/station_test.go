@@ -68,6 +68,21 @@ func TestLoadJoinsPathsToTheFilesFolder(t *testing.T) {
 	}
 }
 
+func TestLoadStore(t *testing.T) {
+	for file, want := range map[string]string{
+		"store: line.db": "line/line.db", "store: /srv/line.db": "/srv/line.db",
+		"store: postgres://inspect@linedb/line": "postgres://inspect@linedb/line", "": "",
+	} {
+		s, err := station.Load([]byte("station: s\n"+file+"\n"), "line/station.yaml")
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s.Store != want {
+			t.Errorf("%s: got %q, want %q", file, s.Store, want)
+		}
+	}
+}
+
 func TestLoadSaysWhatIsWrong(t *testing.T) {
 	for _, tt := range []struct{ name, file, want string }{
 		{"view", "station: s\nview: die plan\n", `f:2:7: view: want one of die-plan, die-ir, cap-plan, column-plan, column-side, ball-plan, got "die plan"; did you mean die-plan?`},
