@@ -23,7 +23,10 @@ import (
 var sqlSteps embed.FS
 
 // goSteps are the steps that are more than SQL, by number.
-var goSteps = map[int64]func(context.Context, *sql.Tx, dialect) error{}
+var goSteps = map[int64]func(context.Context, *sql.Tx, dialect) error{
+	2: stepQueueBegin,
+	4: stepQueue,
+}
 
 // versionTable tells which steps a store has.
 const versionTable = "schema_steps"
