@@ -41,6 +41,9 @@ func hatch(command []string, o orders) (*child, error) {
 	c.in, c.out = in, out
 	c.cmd.Stdin, c.cmd.Stdout, c.cmd.Stderr = theirIn, theirOut, &c.said
 	c.cmd.WaitDelay = time.Second // for the end of its standard error
+	if command[0] == self {
+		c.cmd.Args[0] = os.Args[0] // lists of processes show the program's name, and tests go by it
+	}
 	dieWithParent(c.cmd)
 	err = c.cmd.Start()
 	theirIn.Close()

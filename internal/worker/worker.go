@@ -66,6 +66,14 @@ type DiedError struct {
 func (e *DiedError) Error() string        { return "the process that measured it " + e.Why }
 func (e *DiedError) Is(target error) bool { return target == ErrDied }
 
+// Tries returns how often a picture may end so until it isn't tried any more.
+func (e *DiedError) Tries() int {
+	if e.Outside {
+		return 5
+	}
+	return 2
+}
+
 // Measure measures a picture in this process. Errors match [ErrFile] or [ErrChanged]; any other means
 // that the picture or the request can't be measured, now or later.
 func Measure(q Request) (*Result, error) {

@@ -142,6 +142,9 @@ func TestDeaths(t *testing.T) {
 			if !regexp.MustCompile(c.why).MatchString(died.Why) || strings.Contains(died.Why, "\n") || !strings.Contains(err.Error(), c.picture) || died.Outside != c.outside {
 				t.Errorf("got %q, outside %v; want %q, outside %v", err, died.Outside, c.why, c.outside)
 			}
+			if died.Tries() > 2 != c.outside {
+				t.Errorf("%d tries", died.Tries())
+			}
 			if r, err := p.Measure(context.Background(), Request{Path: "good"}); err != nil || r.Reading.Source.Picture != "good" {
 				t.Errorf("the next picture: %v, %v", r, err)
 			}
