@@ -35,6 +35,7 @@ Expanded uncertainties (k = 2) stand behind ±. docs/readings.md describes every
 
 const measureExample = `  inspect measure --part tern.yaml --scope bench1.yaml --view die-plan lot42/*.png
   inspect measure lot42 -o lot42.jsonl --overlay lot42-overlays
+  inspect measure lot42 --store line.db
   inspect measure --json lot42 | head -1
   inspect measure --reversal lot42-both-ways --write-scope bench1.yaml`
 
@@ -45,6 +46,7 @@ type measureOptions struct {
 
 	json, budget   bool
 	out, csv       string
+	store, line    string
 	overlay, bumps string
 	reversal       bool
 	writeScope     string
@@ -78,6 +80,8 @@ func newMeasureCmd() *cobra.Command {
 	f.BoolVar(&o.budget, "budget", false, "print after the table where each offset's uncertainty comes from")
 	f.StringVarP(&o.out, "output", "o", "", "write the readings to this file, JSON Lines")
 	f.StringVar(&o.csv, "csv", "", "write a table of shots to this file, and one of sites beside it (NAME-sites.csv)")
+	f.StringVar(&o.store, "store", "", "keep the readings in this store: an SQLite file, or postgres://USER@HOST/DATABASE")
+	f.StringVar(&o.line, "line", "", "with --store: the line of the plant that the pictures are of")
 	f.StringVar(&o.overlay, "overlay", "", "draw what was measured over each picture into this folder, PNG")
 	f.StringVar(&o.bumps, "bumps", "", "draw how far each bump under the die lies from its pad into this folder, PNG")
 	f.BoolVar(&o.reversal, "reversal", false, "report the scope's own bias from samples shot both ways round")
@@ -91,6 +95,9 @@ func newMeasureCmd() *cobra.Command {
 func runMeasure(ctx context.Context, o measureOptions, args []string) error {
 	if o.writeScope != "" {
 		return usagef("--write-scope goes with --reversal")
+	}
+	if o.line != "" && o.store == "" {
+		return usagef("--line goes with --store")
 	}
 	if o.budget && o.json {
 		return usagef("--budget goes with the table; with --json each reading holds its budget")
@@ -110,7 +117,7 @@ func runMeasure(ctx context.Context, o measureOptions, args []string) error {
 	if err != nil {
 		return err
 	}
-	sinks, err := newSinks(o, jobs)
+	sinks, err := newSinks(ctx, o, jobs)
 	if err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -20,10 +21,21 @@ type sinks struct {
 	writes []func(*reading.Reading) error
 	files  []*outFile
 	table  *table
+	kept   *recorder
+	stderr io.Writer
 }
 
-func newSinks(o measureOptions, jobs []intake.Job) (*sinks, error) {
-	s := new(sinks)
+func newSinks(ctx context.Context, o measureOptions, jobs []intake.Job) (*sinks, error) {
+	s := &sinks{stderr: o.stderr}
+	if o.store != "" {
+		var err error
+		if s.kept, err = newRecorder(ctx, o.store, o.line, jobs); err != nil {
+			return nil, err
+		}
+		// A reading is kept although the work is being broken off: it is done.
+		ctx := context.WithoutCancel(ctx)
+		s.writes = append(s.writes, func(r *reading.Reading) error { return s.kept.write(ctx, r) })
+	}
 	if o.json {
 		s.lines(o.stdout)
 	} else {
@@ -33,7 +45,7 @@ func newSinks(o measureOptions, jobs []intake.Job) (*sinks, error) {
 	if o.out != "" {
 		f, err := s.file(o.out)
 		if err != nil {
-			return nil, err
+			return nil, errors.Join(err, s.abandon())
 		}
 		s.lines(f)
 	}
@@ -94,12 +106,22 @@ func (s *sinks) close(t *tally, failed int) error {
 	if s.table != nil {
 		errs = append(errs, s.table.end(t, failed))
 	}
-	return errors.Join(errs...)
+	return errors.Join(append(errs, s.endStore())...)
+}
+
+// endStore closes the store, if there is one, and says what was kept.
+func (s *sinks) endStore() error {
+	if s.kept == nil {
+		return nil
+	}
+	text, err := s.kept.end()
+	fmt.Fprintln(s.stderr, text)
+	return err
 }
 
 // abandon closes files that aren't complete and says where what they hold is.
 func (s *sinks) abandon() error {
-	var errs []error
+	errs := []error{s.endStore()}
 	for _, f := range s.files {
 		errs = append(errs, f.abandon())
 	}

@@ -1,13 +1,13 @@
 package store
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"database/sql"
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -96,28 +96,6 @@ func (s *Store) files(ctx context.Context, table string) ([]File, error) {
 // ErrNoFile says that the text of a version isn't kept.
 var ErrNoFile = errors.New("no file of this version is kept")
 
-// PartFile returns the text of a version of a part file.
-func (s *Store) PartFile(ctx context.Context, version string) ([]byte, error) {
-	return s.file(ctx, "parts", version)
-}
-
-// ScopeFile returns the text of a version of a scope file.
-func (s *Store) ScopeFile(ctx context.Context, version string) ([]byte, error) {
-	return s.file(ctx, "scopes", version)
-}
-
-func (s *Store) file(ctx context.Context, table, version string) ([]byte, error) {
-	var text []byte
-	err := s.read.QueryRowContext(ctx, "SELECT file FROM "+table+" WHERE sha256 = $1 AND file IS NOT NULL", version).Scan(&text)
-	switch {
-	case errors.Is(err, sql.ErrNoRows):
-		return nil, fmt.Errorf("%s, version %s: %w", table, version, ErrNoFile)
-	case err != nil:
-		return nil, s.wrong("read a file of "+table, err)
-	}
-	return bytes.Clone(text), nil
-}
-
 // siteList returns the number of a list of sites, and keeps it where it is new.
 func siteList(ctx context.Context, tx *sql.Tx, names []byte) (id int64, err error) {
 	digest := sha256.Sum256(names)
@@ -131,4 +109,27 @@ func siteList(ctx context.Context, tx *sql.Tx, names []byte) (id int64, err erro
 		return 0, err
 	}
 	return id, find()
+}
+
+// FileOf returns the text of the one part or scope file whose version begins so.
+func (s *Store) FileOf(ctx context.Context, version string) ([]byte, error) {
+	var texts [][]byte
+	for _, table := range []string{"parts", "scopes"} {
+		files, err := s.files(ctx, table)
+		if err != nil {
+			return nil, err
+		}
+		for _, f := range files {
+			if f.Text != nil && strings.HasPrefix(f.SHA256, strings.ToLower(version)) {
+				texts = append(texts, f.Text)
+			}
+		}
+	}
+	switch {
+	case len(texts) == 0:
+		return nil, fmt.Errorf("version %s: %w", version, ErrNoFile)
+	case len(texts) > 1:
+		return nil, fmt.Errorf("version %s: %d files begin so; give more of it", version, len(texts))
+	}
+	return texts[0], nil
 }

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"path/filepath"
 	"sync"
@@ -197,11 +198,14 @@ func TestKeepFiles(t *testing.T) {
 		if diff := cmp.Diff(want, got); err != nil || diff != "" {
 			t.Errorf("%v\n%s", err, diff)
 		}
-		if b, err := s.PartFile(ctx, shaOf(string(text))); err != nil || string(b) != string(text) {
+		if b, err := s.FileOf(ctx, shaOf(string(text))[:8]); err != nil || string(b) != string(text) {
 			t.Errorf("got %q, %v", b, err)
 		}
-		if _, err := s.PartFile(ctx, shaOf("tern.yaml")); err == nil {
-			t.Error("a file that nobody kept")
+		if _, err := s.FileOf(ctx, shaOf("tern.yaml")); !errors.Is(err, ErrNoFile) {
+			t.Errorf("a file that nobody kept: %v", err)
+		}
+		if _, err := s.FileOf(ctx, ""); err == nil {
+			t.Error("one of two files")
 		}
 	})
 }
