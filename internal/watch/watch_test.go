@@ -1,0 +1,719 @@
+package watch_test
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"plumbsquare/internal/intake"
+	"plumbsquare/internal/reading"
+	"plumbsquare/internal/store"
+	"plumbsquare/internal/watch"
+	"plumbsquare/internal/worker"
+)
+
+const partFile = `part: tiny
+substrate: {width_mm: 20, height_mm: 20, thickness_mm: 1}
+marks:
+  shape: disc
+  diameter_mm: 0.5
+  at:
+    - {name: F1, x_mm: -4, y_mm: 4}
+    - {name: F2, x_mm: 4, y_mm: -4}
+die: {width_mm: 5, height_mm: 4, top_mm: 0.8}
+limits: {offset_x_um: 25}
+`
+
+const scopeFile = `scope: bench
+um_per_px_x: 5
+um_per_px_y: 5
+camera: telecentric
+calibrated: 2031-01-01
+expires: 2032-01-01
+`
+
+// A bench is a watch with a queue in memory and a measurer that tells by a picture's first word what
+// becomes of it. Its clock is the bubble's.
+type bench struct {
+	*testing.T
+	inbox, parts string
+	cancel       func()
+	over         chan error
+
+	mu       sync.Mutex
+	jobs     []store.Job
+	known    map[string]bool
+	readings map[string]*reading.Reading
+	aside    map[int64]store.Aside
+	failing  error // of Enqueue
+	measured []string
+	versions []string // of the part, by measurement
+	kept     []string // part and scope files
+	lines    []watch.Line
+	status   *watch.Status
+	more     chan struct{}
+}
+
+func (b *bench) start(change func(*watch.Options)) {
+	b.Helper()
+	o := watch.Options{
+		Inbox: b.inbox, Store: b, Measurer: b, Machine: "bench", Program: "test",
+		Desk: func() (*intake.Desk, error) {
+			return &intake.Desk{Library: intake.Library{PartDirs: []string{b.parts}, ScopeDirs: []string{b.parts}}}, nil
+		},
+		Beside: []string{b.parts},
+		Say: func(l watch.Line) {
+			b.mu.Lock()
+			defer b.mu.Unlock()
+			b.lines = append(b.lines, l)
+		},
+		Show: func(s *watch.Status) {
+			b.mu.Lock()
+			defer b.mu.Unlock()
+			b.status = s
+		},
+	}
+	if change != nil {
+		change(&o)
+	}
+	ctx, cancel := context.WithCancel(b.Context())
+	b.cancel, b.over = cancel, make(chan error, 1)
+	go func() { b.over <- watch.Run(ctx, o) }()
+}
+
+func (b *bench) stop() {
+	b.Helper()
+	b.cancel()
+	if err := <-b.over; err != nil {
+		b.Error(err)
+	}
+}
+
+func (b *bench) Enqueue(_ context.Context, j store.Job) (bool, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.failing != nil {
+		return false, b.failing
+	}
+	if b.known[key(j)] {
+		return true, nil
+	}
+	b.known[key(j)] = true
+	b.jobs = append(b.jobs, j)
+	select {
+	case b.more <- struct{}{}:
+	default:
+	}
+	return false, nil
+}
+
+func (b *bench) OfPicture(_ context.Context, sha256, part string, v reading.View) (*store.Kept, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if r := b.readings[fmt.Sprint(sha256, part, v)]; r != nil {
+		return &store.Kept{Reading: r, Shot: store.Shot{RecordedAt: time.Now()}}, nil
+	}
+	return nil, nil
+}
+
+func (b *bench) AsideOf(_ context.Context, j store.Job) (*store.Aside, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for id, a := range b.aside {
+		if key(a.Job) == key(j) {
+			return &store.Aside{ID: id, Job: j, Why: a.Why}, nil
+		}
+	}
+	return nil, nil
+}
+
+func (b *bench) KeepPart(_ context.Context, name string, text []byte, _ time.Time) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.kept = append(b.kept, name+": "+string(text))
+	return nil
+}
+
+func (b *bench) KeepScope(ctx context.Context, name string, text []byte, at time.Time) error {
+	return b.KeepPart(ctx, name, text, at)
+}
+
+func (b *bench) TakeUp(_ context.Context, id int64) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	delete(b.known, key(b.aside[id].Job))
+	delete(b.aside, id)
+	return nil
+}
+
+func key(j store.Job) string { return fmt.Sprint(j.SHA256, j.Part, j.Shot.View) }
+
+// Work is one worker; a task whose worker died is tried twice.
+func (b *bench) Work(ctx context.Context, _ int, do func(context.Context, store.Task) (*reading.Reading, error), done func(store.Task, *reading.Reading, error)) error {
+	for id := int64(1); ; id++ {
+		b.mu.Lock()
+		var j store.Job
+		got := len(b.jobs) > 0
+		if got {
+			j, b.jobs = b.jobs[0], b.jobs[1:]
+		}
+		b.mu.Unlock()
+		if !got {
+			select {
+			case <-ctx.Done():
+				return nil
+			case <-b.more:
+			}
+			continue
+		}
+		t := store.Task{Job: j, Attempt: 1}
+		r, err := do(ctx, t)
+		if errors.Is(err, worker.ErrDied) {
+			t.Attempt = 2
+			r, err = do(ctx, t)
+		}
+		b.mu.Lock()
+		switch {
+		case ctx.Err() != nil:
+			b.jobs = append(b.jobs, j)
+		case err == nil:
+			b.readings[key(j)] = r
+		case errors.Is(err, store.ErrPutBack):
+			delete(b.known, key(j))
+		default:
+			b.aside[id] = store.Aside{Job: j, Why: err.Error()}
+		}
+		b.mu.Unlock()
+		if ctx.Err() != nil {
+			return nil
+		}
+		done(t, r, err)
+	}
+}
+
+// Measure reads "accept", "retake", "kill" or "rubbish" at the beginning of a picture.
+func (b *bench) Measure(ctx context.Context, q worker.Request) (*worker.Result, error) {
+	data, err := os.ReadFile(q.Path)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", worker.ErrFile, err)
+	}
+	if sum := sha256.Sum256(data); q.SHA256 != hex.EncodeToString(sum[:]) {
+		return nil, fmt.Errorf("%s: %w", q.Path, worker.ErrChanged)
+	}
+	b.mu.Lock()
+	b.measured = append(b.measured, filepath.Base(q.Path))
+	b.versions = append(b.versions, q.Part.Hash)
+	b.mu.Unlock()
+	word, _, _ := strings.Cut(string(data), " ")
+	r := &reading.Reading{Schema: reading.Schema, Shot: q.Shot, Verdict: reading.Verdict{Decision: reading.Decision(word)},
+		Source: reading.Source{Picture: q.Path, SHA256: q.SHA256, Part: q.Part.Name, PartHash: q.Part.Hash, Scope: q.Scope.Name, ScopeHash: q.Scope.Hash, Program: q.Program}}
+	switch word {
+	case "retake":
+		r.Refusal = &reading.Refusal{Gate: "saturated", Instruction: "lower the light"}
+	case "kill":
+		return nil, &worker.DiedError{Why: "was ended by signal SIGABRT"}
+	case "accept", "reject", "review":
+	default:
+		return nil, fmt.Errorf("%s: not a picture", q.Path)
+	}
+	return &worker.Result{Reading: r}, os.WriteFile(q.Overlay, []byte("overlay of "+word), 0o666)
+}
+
+// at runs a test on a bench in a bubble of time.
+func at(t *testing.T, test func(*bench)) {
+	t.Helper()
+	t.Parallel() // they wait for the disk, not for each other
+	dir := t.TempDir()
+	b := &bench{inbox: filepath.Join(dir, "inbox"), parts: filepath.Join(dir, "parts"), known: map[string]bool{}, readings: map[string]*reading.Reading{}, aside: map[int64]store.Aside{}}
+	for _, d := range []string{b.inbox, b.parts} {
+		if err := os.Mkdir(d, 0o777); err != nil {
+			t.Fatal(err)
+		}
+	}
+	put(t, filepath.Join(b.parts, "tiny.yaml"), partFile)
+	put(t, filepath.Join(b.parts, "bench.yaml"), scopeFile)
+	synctest.Test(t, func(t *testing.T) {
+		b.T, b.more = t, make(chan struct{}, 1)
+		test(b)
+	})
+}
+
+func put(t testing.TB, path, text string) {
+	t.Helper()
+	if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o777), os.WriteFile(path, []byte(text), 0o666)); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// put writes a file of the inbox.
+func (b *bench) put(name, text string) {
+	b.Helper()
+	put(b, filepath.Join(b.inbox, name), text)
+}
+
+// shot puts a picture with its sidecar.
+func (b *bench) shot(name, text string) {
+	b.Helper()
+	b.put(name+".yaml", "part: tiny\nscope: bench\nview: die-plan\nlot: K3\nsample: \""+name[:1]+"\"\n")
+	b.put(name, text)
+}
+
+func (b *bench) read(name string) string {
+	b.Helper()
+	data, err := os.ReadFile(filepath.Join(b.inbox, name))
+	if err != nil {
+		b.Error(err)
+	}
+	return string(data)
+}
+
+func (b *bench) has(names ...string) {
+	b.Helper()
+	for _, n := range names {
+		if _, err := os.Lstat(filepath.Join(b.inbox, n)); err != nil {
+			b.Errorf("%s is not there", n)
+		}
+	}
+}
+
+func (b *bench) hasNot(names ...string) {
+	b.Helper()
+	for _, n := range names {
+		if _, err := os.Lstat(filepath.Join(b.inbox, n)); err == nil {
+			b.Errorf("%s is there", n)
+		}
+	}
+}
+
+// pass lets time pass and everything come to rest.
+func (b *bench) pass(d time.Duration) {
+	time.Sleep(d)
+	synctest.Wait()
+}
+
+func (b *bench) times(name string) (n int) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, m := range b.measured {
+		if m == name {
+			n++
+		}
+	}
+	return n
+}
+
+// said counts lines that hold all words.
+func (b *bench) said(words ...string) (n int) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for _, l := range b.lines {
+		text := l.Word + " " + l.Path + " " + l.Text
+		if !slices.ContainsFunc(words, func(w string) bool { return !strings.Contains(text, w) }) {
+			n++
+		}
+	}
+	return n
+}
+
+func TestPicturesAreAnswered(t *testing.T) {
+	at(t, func(b *bench) {
+		b.start(nil)
+		b.shot("a.png", "accept 1")
+		b.shot("lot 7/b \"ö\" 語\n.png", "retake 2")
+		b.pass(4 * time.Second)
+		b.has("results/a.png.accept.txt", "results/a.png.json", "results/a.png.overlay.png")
+		if got := b.read("results/lot 7/b \"ö\" 語\n.png.retake.txt"); !strings.HasPrefix(got, "RETAKE   lot 7/b \"ö\" 語\\n.png\n\nTake this picture again: lower the light.\n") {
+			t.Errorf("the answer is:\n%s", got)
+		}
+		if b.said("accept a.png") != 1 || b.said("retake", "lot 7", "saturated: lower the light") != 1 {
+			t.Errorf("said %v", b.lines)
+		}
+		if s := b.status; s.Verdicts["accept"] != 1 || s.Verdicts["retake"] != 1 || s.Queued+s.Settling != 0 || len(s.Recent) != 2 {
+			t.Errorf("status %+v", s)
+		}
+		b.stop()
+		statuses, err := watch.ReadStatus(b.inbox)
+		if err != nil || len(statuses) != 1 || !statuses[0].Ended {
+			t.Errorf("after the end: %+v, %v", statuses, err)
+		}
+
+		// Another start measures nothing twice, and reads nothing either.
+		b.start(nil)
+		b.pass(10 * time.Second)
+		b.stop()
+		if len(b.measured) != 2 {
+			t.Errorf("measured %q", b.measured)
+		}
+	})
+}
+
+func TestAFileThatGrowsWaits(t *testing.T) {
+	at(t, func(b *bench) {
+		b.start(func(o *watch.Options) { o.Settle = 3 * time.Second })
+		for i := range 8 {
+			b.shot("a.png", "accept "+strings.Repeat("x", i))
+			b.pass(2 * time.Second)
+		}
+		if len(b.measured) > 0 {
+			t.Errorf("measured %q while it grew", b.measured)
+		}
+		b.pass(4 * time.Second)
+		if b.times("a.png") != 1 {
+			t.Errorf("measured %q", b.measured)
+		}
+		b.stop()
+	})
+}
+
+func TestTheSamePictureIsOneShot(t *testing.T) {
+	at(t, func(b *bench) {
+		b.start(nil)
+		b.shot("a.png", "reject 1")
+		b.pass(4 * time.Second)
+		b.shot("a copy.png", "reject 1")
+		b.pass(4 * time.Second)
+		b.stop()
+		if len(b.measured) != 1 {
+			t.Errorf("measured %q", b.measured)
+		}
+		if got := b.read("results/a copy.png.reject.txt"); !strings.Contains(got, "This is the very same picture as a.png, and counts once.") {
+			t.Errorf("the copy's answer is:\n%s", got)
+		}
+		if got := b.read("results/a copy.png.overlay.png"); got != "overlay of reject" {
+			t.Errorf("the copy's overlay is %q", got)
+		}
+		if b.status.Verdicts["reject"] != 1 {
+			t.Errorf("counted %v", b.status.Verdicts)
+		}
+	})
+}
+
+func TestTwinsThatArriveTogether(t *testing.T) {
+	at(t, func(b *bench) {
+		b.shot("a1.png", "accept 1")
+		b.shot("a2.png", "accept 1")
+		b.start(func(o *watch.Options) { o.Once = true })
+		if err := <-b.over; err != nil {
+			t.Error(err)
+		}
+		if len(b.measured) != 1 {
+			t.Errorf("measured %q", b.measured)
+		}
+		b.has("results/a1.png.accept.txt", "results/a2.png.accept.txt")
+	})
+}
+
+func TestReplacedUnderTheSameName(t *testing.T) {
+	at(t, func(b *bench) {
+		b.start(nil)
+		b.shot("a.png", "retake 1")
+		b.pass(4 * time.Second)
+		sum := sha256.Sum256([]byte("retake 1"))
+		before := "results/a.png~" + hex.EncodeToString(sum[:4])
+		b.put("a.png", "accept 22")
+		b.pass(4 * time.Second)
+		b.stop()
+		b.has("results/a.png.accept.txt", before+".retake.txt", before+".json", before+".overlay.png")
+		b.hasNot("results/a.png.retake.txt")
+		if got := b.read("results/a.png.overlay.png"); got != "overlay of accept" {
+			t.Errorf("overlay is %q", got)
+		}
+	})
+}
+
+func TestNeedsInfo(t *testing.T) {
+	at(t, func(b *bench) {
+		b.start(nil)
+		b.put("a,b.png", "accept 1")
+		b.put("c.png", "accept 2")
+		b.pass(4 * time.Second)
+		got := b.read("needs-info/a,b.png.txt")
+		for _, want := range []string{"WAITS   a,b.png", "Not known of this picture: part, scope, view.", "image,part,scope,view\n    \"a,b.png\",…,…,…", "a,b.png.yaml beside it", "measured by itself as soon as"} {
+			if !strings.Contains(got, want) {
+				t.Errorf("the note doesn't say %q:\n%s", want, got)
+			}
+		}
+		if len(b.measured) > 0 || b.status.Counts.NeedsInfo != 2 || b.said("waits a,b.png") != 1 {
+			t.Errorf("measured %q, status %+v", b.measured, b.status.Counts)
+		}
+		b.put("traveler.csv", "image,part,scope,view\n\"a,b.png\",tiny,bench,die-plan\nc.png,tiny,bench,plan\n")
+		b.pass(4 * time.Second)
+		if b.times("a,b.png") != 1 || b.times("c.png") != 0 {
+			t.Errorf("measured %q", b.measured)
+		}
+		b.hasNot("needs-info/a,b.png.txt")
+		if got := b.read("needs-info/c.png.txt"); !strings.Contains(got, `traveler.csv:3: no view is named "plan"`) {
+			t.Errorf("the note doesn't name the row:\n%s", got)
+		}
+		// One that is taken away leaves no note behind.
+		if err := os.Remove(filepath.Join(b.inbox, "c.png")); err != nil {
+			t.Fatal(err)
+		}
+		b.pass(4 * time.Second)
+		b.hasNot("needs-info/c.png.txt")
+		b.stop()
+	})
+}
+
+func TestAPartFileEditedMeanwhile(t *testing.T) {
+	at(t, func(b *bench) {
+		b.start(nil)
+		b.shot("a.png", "accept 1")
+		b.pass(4 * time.Second)
+		put(t, filepath.Join(b.parts, "tiny.yaml"), partFile+"dye: {}\n")
+		b.pass(4 * time.Second)
+		b.shot("b.png", "accept 2")
+		b.pass(4 * time.Second)
+		if got := b.read("needs-info/b.png.txt"); !strings.Contains(got, "tiny.yaml:11:1: dye: unknown key") {
+			t.Errorf("the note doesn't say what is wrong with the part file:\n%s", got)
+		}
+		put(t, filepath.Join(b.parts, "tiny.yaml"), strings.Replace(partFile, "25", "30", 1))
+		b.pass(4 * time.Second)
+		b.stop()
+		if len(b.versions) != 2 || b.versions[0] == b.versions[1] {
+			t.Errorf("part versions %q", b.versions)
+		}
+		if len(b.kept) != 3 || !strings.HasPrefix(b.kept[0], "tiny: part: tiny\n") || !strings.HasPrefix(b.kept[1], "bench: scope: bench\n") || !strings.Contains(b.kept[2], "30}") {
+			t.Errorf("kept %q", b.kept)
+		}
+		if got := b.read("results/b.png.json"); !strings.Contains(got, b.versions[1]) {
+			t.Errorf("the answer doesn't name the part's version:\n%s", got)
+		}
+	})
+}
+
+func TestSetAside(t *testing.T) {
+	at(t, func(b *bench) {
+		b.start(nil)
+		b.shot("a.png", "kill")
+		b.shot("b.png", "rubbish")
+		huge, err := os.Create(filepath.Join(b.inbox, "c.png"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.put("c.png.yaml", "part: tiny\nscope: bench\nview: die-plan\n")
+		if err := errors.Join(huge.Truncate(1<<30), huge.Close()); err != nil {
+			t.Fatal(err)
+		}
+		b.pass(6 * time.Second)
+		for name, want := range map[string]string{
+			"a": "This file can't be measured: the process that measured it was ended by signal SIGABRT.",
+			"b": "This file can't be measured: not a picture.",
+			"c": "This file can't be measured: 1.07 GB are more than any picture takes",
+		} {
+			if got := b.read("set-aside/" + name + ".png.txt"); !strings.Contains(got, want) {
+				t.Errorf("the note doesn't say %q:\n%s", want, got)
+			}
+		}
+		if b.times("a.png") != 2 || b.times("b.png") != 1 || b.status.Counts.SetAside != 3 {
+			t.Errorf("measured %q, status %+v", b.measured, b.status.Counts)
+		}
+		b.pass(time.Minute)
+		if len(b.measured) != 3 {
+			t.Errorf("set aside and measured again: %q", b.measured)
+		}
+		b.put("b.png", "accept 2")
+		b.pass(4 * time.Second)
+		b.has("results/b.png.accept.txt")
+		b.hasNot("set-aside/b.png.txt")
+		// Deleting a note has the same file tried once more, also of a program that has started since.
+		b.stop()
+		b.start(nil)
+		b.pass(4 * time.Second)
+		if b.status.Counts.SetAside != 2 || b.times("a.png") != 2 {
+			t.Errorf("after a new start: measured %q, status %+v", b.measured, b.status.Counts)
+		}
+		if err := os.Remove(filepath.Join(b.inbox, "set-aside/a.png.txt")); err != nil {
+			t.Fatal(err)
+		}
+		b.pass(6 * time.Second)
+		b.has("set-aside/a.png.txt")
+		if b.times("a.png") != 4 {
+			t.Errorf("measured %q", b.measured)
+		}
+		b.stop()
+	})
+}
+
+func TestReplacedAndTakenAwayBeforeMeasuring(t *testing.T) {
+	at(t, func(b *bench) {
+		b.failing = errors.New("database is locked")
+		b.shot("a.png", "accept 1")
+		b.shot("b.png", "accept 2")
+		b.start(nil)
+		b.pass(4 * time.Second)
+		if b.said("trouble", "the store can't be written to (database is locked)") != 1 || len(b.status.Troubles) != 1 {
+			t.Errorf("said %v", b.lines)
+		}
+		// The jobs get in, but before they are measured the files are others.
+		b.mu.Lock()
+		b.failing = nil
+		b.jobs = append(b.jobs, job(b, "a.png", "accept 1"), job(b, "b.png", "accept 2"))
+		b.put("a.png", "retake 11")
+		if err := os.Remove(filepath.Join(b.inbox, "b.png")); err != nil {
+			t.Fatal(err)
+		}
+		b.mu.Unlock()
+		b.more <- struct{}{}
+		b.pass(6 * time.Second)
+		b.stop()
+		if b.said("again a.png", "replaced") != 1 || b.said("again b.png", "taken away") != 1 || b.said("well", "the store can be written to again") != 1 {
+			t.Errorf("said %v", b.lines)
+		}
+		b.has("results/a.png.retake.txt")
+		b.hasNot("results/a.png.accept.txt", "results/b.png.accept.txt")
+	})
+}
+
+func job(b *bench, name, text string) store.Job {
+	sum := sha256.Sum256([]byte(text))
+	return store.Job{Path: name, SHA256: hex.EncodeToString(sum[:]), Part: "tiny", Shot: reading.Shot{View: "die-plan", Lot: "K3", Sample: name[:1]}}
+}
+
+func TestShareUnpluggedAndBack(t *testing.T) {
+	at(t, func(b *bench) {
+		b.start(nil)
+		b.shot("a.png", "accept 1")
+		b.pass(4 * time.Second)
+		away := b.inbox + " away"
+		if err := errors.Join(os.Rename(b.inbox, away), os.Mkdir(b.inbox, 0o777)); err != nil {
+			t.Fatal(err)
+		}
+		b.pass(10 * time.Second)
+		if b.said("trouble", "is its share unplugged?") != 1 {
+			t.Errorf("said %v", b.lines)
+		}
+		if left, _ := os.ReadDir(b.inbox); len(left) > 0 {
+			t.Errorf("wrote %v into the empty place", left)
+		}
+		put(t, filepath.Join(away, "b.png"), "accept 2")
+		put(t, filepath.Join(away, "b.png.yaml"), "part: tiny\nscope: bench\nview: die-plan\n")
+		if err := errors.Join(os.Remove(b.inbox), os.Rename(away, b.inbox)); err != nil {
+			t.Fatal(err)
+		}
+		b.pass(10 * time.Second)
+		b.stop()
+		if b.said("well", "the inbox is back") != 1 || len(b.measured) != 2 || b.times("b.png") != 1 {
+			t.Errorf("measured %q, said %v", b.measured, b.lines)
+		}
+	})
+}
+
+func TestNoRoomForAnswers(t *testing.T) {
+	at(t, func(b *bench) {
+		b.start(nil)
+		b.pass(time.Second)
+		// A file where the folder belongs stands in for a full disk: nothing can be written there.
+		place := filepath.Join(b.inbox, "results")
+		if err := errors.Join(os.Remove(place), os.WriteFile(place, nil, 0o666)); err != nil {
+			t.Fatal(err)
+		}
+		b.shot("a.png", "accept 1")
+		b.pass(20 * time.Second)
+		if b.said("trouble", "answers can't be written") != 1 || len(b.readings) != 0 || len(b.status.Troubles) != 1 {
+			t.Errorf("said %v, recorded %d", b.lines, len(b.readings))
+		}
+		if err := os.Remove(place); err != nil {
+			t.Fatal(err)
+		}
+		b.pass(4 * time.Second)
+		b.stop()
+		b.has("results/a.png.accept.txt")
+		if b.said("well", "answers can be written again") != 1 || len(b.readings) != 1 {
+			t.Errorf("said %v, recorded %d", b.lines, len(b.readings))
+		}
+	})
+}
+
+func TestLinksPipesAndOtherFiles(t *testing.T) {
+	at(t, func(b *bench) {
+		b.shot("a.png", "accept 1")
+		b.put("notes.docx", "")
+		link := func(to, name string) {
+			if err := os.Symlink(to, filepath.Join(b.inbox, name)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		put(t, filepath.Join(b.parts, "elsewhere.png"), "accept 2")
+		b.shot("b.png", "")
+		if err := os.Remove(filepath.Join(b.inbox, "b.png")); err != nil {
+			t.Fatal(err)
+		}
+		link(filepath.Join(b.parts, "elsewhere.png"), "b.png")
+		link(".", "loop")
+		link("nowhere", "c.png")
+		if err := syscall.Mkfifo(filepath.Join(b.inbox, "pipe.png"), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		b.start(nil)
+		b.pass(6 * time.Second)
+		b.stop()
+		if len(b.measured) != 2 || b.times("b.png") != 1 {
+			t.Errorf("measured %q", b.measured)
+		}
+		for _, want := range []string{"notes.docx not named as a picture", "loop a link to a folder", "c.png a link that leads nowhere", "pipe.png not a file"} {
+			if b.said("alone", want) != 1 {
+				t.Errorf("did not say %q once: %v", want, b.lines)
+			}
+		}
+	})
+}
+
+func TestAThousandAtOnce(t *testing.T) {
+	at(t, func(b *bench) {
+		b.start(func(o *watch.Options) {
+			o.Desk = func() (*intake.Desk, error) {
+				said := intake.Particulars{Part: "tiny", Scope: "bench", Shot: reading.Shot{View: "die-plan"}}
+				return &intake.Desk{Options: intake.Options{Fallback: said}, Library: intake.Library{PartDirs: []string{b.parts}, ScopeDirs: []string{b.parts}}}, nil
+			}
+		})
+		for i := range 1000 {
+			b.put(fmt.Sprintf("%d.png", i), fmt.Sprint("accept ", i))
+		}
+		b.pass(20 * time.Second)
+		b.stop()
+		if len(b.measured) != 1000 || b.status.Verdicts["accept"] != 1000 {
+			t.Errorf("measured %d, counted %v", len(b.measured), b.status.Verdicts)
+		}
+	})
+}
+
+func TestEndedInTheMiddle(t *testing.T) {
+	at(t, func(b *bench) {
+		b.shot("a.png", "accept 1")
+		b.shot("b.png", "accept 2")
+		b.start(nil)
+		time.Sleep(10 * time.Millisecond)
+		b.stop()
+		b.start(nil)
+		b.pass(6 * time.Second)
+		b.stop()
+		b.has("results/a.png.accept.txt", "results/b.png.accept.txt")
+		if len(b.readings) != 2 {
+			t.Errorf("recorded %d", len(b.readings))
+		}
+	})
+}
+
+func TestAnInboxThatIsNotThere(t *testing.T) {
+	err := watch.Run(t.Context(), watch.Options{Inbox: filepath.Join(t.TempDir(), "inbox")})
+	if err == nil || !strings.HasPrefix(err.Error(), "inbox: ") {
+		t.Errorf("got %v", err)
+	}
+	file := filepath.Join(t.TempDir(), "inbox")
+	put(t, file, "")
+	if err := watch.Run(t.Context(), watch.Options{Inbox: file}); err == nil || !strings.Contains(err.Error(), "not a folder") {
+		t.Errorf("got %v", err)
+	}
+}

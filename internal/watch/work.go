@@ -1,0 +1,197 @@
+package watch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"syscall"
+	"time"
+
+	"plumbsquare/internal/intake"
+	"plumbsquare/internal/reading"
+	"plumbsquare/internal/store"
+	"plumbsquare/internal/worker"
+)
+
+// An ending is what became of a job.
+type ending struct {
+	path string // of the picture
+	sum  string
+	outcome
+	why string
+}
+
+type outcome int
+
+const (
+	measured outcome = iota
+	putAside         // can't be measured
+	putBack          // is to be looked at again: it has changed, is gone, or what is said of it has changed
+)
+
+// A laterError isn't the picture's fault: it is tried again as it is.
+type laterError struct{ what, text string }
+
+func (e *laterError) Error() string { return e.text }
+
+// work measures what is in the queue until ctx ends.
+func (k *keeper) work(ctx context.Context) {
+	for ctx.Err() == nil {
+		err := k.o.Store.Work(ctx, k.o.Workers, k.measure, k.done)
+		if err != nil && ctx.Err() == nil {
+			k.trouble("queue", fmt.Sprintf("the queue can't be worked through (%v); it is tried again", err))
+		}
+		sleep(ctx, tryAgain)
+	}
+}
+
+func sleep(ctx context.Context, d time.Duration) {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+	case <-t.C:
+	}
+}
+
+// measure measures the picture of a task and lays the answer into results/, before the store records
+// the reading and ends the task in one step: a kill in between has it measured again, to the same
+// reading and the same answer.
+func (k *keeper) measure(ctx context.Context, t store.Task) (*reading.Reading, error) {
+	path := k.path(t.Path)
+	for {
+		r, err := k.try(ctx, t, path)
+		later, ok := errors.AsType[*laterError](err)
+		if !ok {
+			return r, err
+		}
+		k.trouble(later.what, later.text)
+		sleep(ctx, tryAgain)
+		if ctx.Err() != nil {
+			return nil, context.Cause(ctx)
+		}
+	}
+}
+
+// try measures a picture once.
+func (k *keeper) try(ctx context.Context, t store.Task, path string) (*reading.Reading, error) {
+	if err := k.plugged(); err != nil {
+		return nil, &laterError{"inbox", unplugged(err)}
+	}
+	look, err := intake.Look(k.o.Inbox, path)
+	switch {
+	case err != nil:
+		return nil, &laterError{"inbox", unplugged(err)}
+	case look.Kind != intake.Picture:
+		return nil, back("it was taken away before it was measured")
+	}
+	desk, err := k.o.Desk()
+	if err != nil {
+		return nil, &laterError{"station", err.Error()}
+	}
+	job, lack := desk.Job(path)
+	if lack != nil {
+		return nil, back(lack.String())
+	}
+	if job.Part.Name != t.Part || job.Shot.View != t.Shot.View || job.Shot.Lot != t.Shot.Lot || job.Shot.Sample != t.Shot.Sample {
+		return nil, back("what is said of it has changed")
+	}
+	if err := k.keepFiles(ctx, job); err != nil {
+		return nil, &laterError{"store", storeAway(err)}
+	}
+	if err := k.results.makeRoom(path, t.SHA256); err != nil {
+		return nil, &laterError{"results", cantWrite(err)}
+	}
+	overlay := k.results.overlay(path)
+	if err := intake.MakeFolder(overlay); err != nil {
+		return nil, &laterError{"results", cantWrite(err)}
+	}
+	now := time.Now()
+	res, err := k.o.Measurer.Measure(ctx, worker.Request{
+		Path: path, SHA256: t.SHA256, Part: job.Part, Scope: job.Scope, Shot: job.Shot,
+		Program: k.o.Program, Today: now, Overlay: overlay,
+	})
+	switch {
+	case ctx.Err() != nil:
+		return nil, context.Cause(ctx)
+	case errors.Is(err, worker.ErrChanged):
+		return nil, back("it was replaced before it was measured")
+	case errors.Is(err, worker.ErrFile):
+		return nil, &laterError{"inbox", unplugged(err)}
+	case err != nil: // the store sets it aside, after a second try where the worker died
+		return nil, err
+	case res.OverlayErr != nil && noRoom(res.OverlayErr):
+		return nil, &laterError{"results", cantWrite(res.OverlayErr)}
+	}
+	a := NewAnswer(res.Reading, Picture{k.results.rel(path), look.Size, look.Modified, t.SHA256}, now)
+	if res.OverlayErr != nil {
+		a.Warnings = append(a.Warnings, fmt.Sprintf("no overlay could be drawn (%v)", res.OverlayErr))
+	}
+	if err := k.results.write(path, a); err != nil {
+		return nil, &laterError{"results", cantWrite(err)}
+	}
+	k.well("results", "answers can be written again")
+	k.well("queue", "the queue can be worked through again")
+	return res.Reading, nil
+}
+
+// keepFiles has the store keep the part and scope files that a picture is measured with.
+func (k *keeper) keepFiles(ctx context.Context, j intake.Job) error {
+	for _, f := range []struct {
+		version, name string
+		text          []byte
+		keep          func(context.Context, string, []byte, time.Time) error
+	}{{j.Part.Hash, j.Part.Name, j.PartText, k.o.Store.KeepPart}, {j.Scope.Hash, j.Scope.Name, j.ScopeText, k.o.Store.KeepScope}} {
+		if _, kept := k.kept.Load(f.version); kept {
+			continue
+		}
+		if err := f.keep(ctx, f.name, f.text, time.Now()); err != nil {
+			return err
+		}
+		k.kept.Store(f.version, true)
+	}
+	return nil
+}
+
+// noRoom reports whether an error, come as text from another process, says that nothing can be written.
+func noRoom(err error) bool {
+	for _, e := range []syscall.Errno{syscall.ENOSPC, syscall.EDQUOT, syscall.EROFS, syscall.EACCES, syscall.EIO, syscall.ESTALE, syscall.EFBIG} {
+		if strings.Contains(err.Error(), e.Error()) {
+			return true
+		}
+	}
+	return false
+}
+
+// without takes the path of a picture from the front of an error's text, for notes that name it anyway.
+func without(text, path string) string {
+	return strings.TrimPrefix(strings.TrimPrefix(text, "measure "), path+": ")
+}
+
+// back ends a job without a reading: the picture is looked at anew.
+func back(why string) error { return fmt.Errorf("%w: %s", store.ErrPutBack, why) }
+
+// done takes notice of a task that has ended, after the store has recorded that.
+func (k *keeper) done(t store.Task, r *reading.Reading, err error) {
+	path := k.path(t.Path)
+	e := ending{path: path, sum: t.SHA256}
+	rel := k.results.rel(path)
+	switch {
+	case err == nil:
+		a := k.results.of(path)
+		if a == nil || a.Picture.SHA256 != t.SHA256 { // overwritten since by another machine, or taken away
+			a = NewAnswer(r, Picture{Path: rel, SHA256: t.SHA256}, time.Now())
+		}
+		k.verdict(a)
+	case errors.Is(err, store.ErrPutBack):
+		e.outcome = putBack
+		k.say(Line{Word: "again", Path: rel, Text: err.Error()})
+	default:
+		e.outcome, e.why = putAside, err.Error()
+	}
+	k.mu.Lock()
+	k.endings = append(k.endings, e)
+	k.mu.Unlock()
+	k.wake()
+}
