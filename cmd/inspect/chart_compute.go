@@ -173,17 +173,10 @@ func (p chartPlan) series(t *series.Table, value string) (s series.Series, err e
 func (p chartPlan) capability(o chartOptions, c *computedChart, t *series.Table, s series.Series) error {
 	tol, judged := p.tolerance, p.judged
 	if o.part != "" {
-		part, err := loadPart(o.part)
-		if err != nil {
+		var err error
+		if tol, judged, err = partTolerance(o.part, t, c.value); err != nil {
 			return err
 		}
-		of := ""
-		if t.Has("of") {
-			if levels, err := t.Distinct("of"); err == nil {
-				of = levels[0]
-			}
-		}
-		tol, judged = series.ToleranceOf(c.value, of, part.Limits)
 	}
 	if !judged || c.kind.OfCounts() || c.kind.Rare() {
 		return nil
@@ -202,6 +195,22 @@ func (p chartPlan) capability(o chartOptions, c *computedChart, t *series.Table,
 	c.capability, c.tolerance = &found, tol
 	c.law, err = o.byLaw(s.Values, tol)
 	return err
+}
+
+// partTolerance is what a part file allows a column of readings, and whether it judges it.
+func partTolerance(file string, t *series.Table, value string) (spc.Tolerance, bool, error) {
+	part, err := loadPart(file)
+	if err != nil {
+		return spc.Tolerance{}, false, err
+	}
+	of := ""
+	if t.Has("of") {
+		if levels, err := t.Distinct("of"); err == nil && len(levels) > 0 {
+			of = levels[0]
+		}
+	}
+	tol, judged := series.ToleranceOf(value, of, part.Limits)
+	return tol, judged, nil
 }
 
 func (c *computedChart) ofLevel() string {

@@ -3,7 +3,9 @@ package main
 import (
 	"fmt"
 	"io"
+	"math"
 	"math/rand/v2"
+	"strconv"
 	"strings"
 
 	"plumbsquare/internal/spc"
@@ -49,15 +51,24 @@ func fitText(n *spc.Nonnormal) string {
 	return fmt.Sprintf("the %s law fits (Anderson–Darling %.2f, p %.2g)", n.Fit.Family, n.Fit.AD, n.FitP)
 }
 
-// parts writes a fraction of units in words.
+// partsText writes a fraction of units in words.
 func partsText(fraction float64) string {
 	switch {
 	case fraction >= 0.001:
-		return fmt.Sprintf("%.2g %%", 100*fraction)
+		return twoDigits(100*fraction) + " %"
 	case fraction > 0 && fraction*1e6 < 0.01:
 		return "fewer than 0.01 in a million"
 	}
-	return fmt.Sprintf("%.2g in a million", 1e6*fraction)
+	return twoDigits(1e6*fraction) + " in a million"
+}
+
+// twoDigits writes a number with two digits that count, without an exponent.
+func twoDigits(v float64) string {
+	if v == 0 {
+		return "0"
+	}
+	unit := math.Pow10(int(math.Floor(math.Log10(math.Abs(v)))) - 1)
+	return strconv.FormatFloat(math.Round(v/unit)*unit, 'f', max(0, -int(math.Round(math.Log10(unit)))), 64)
 }
 
 // writeLaw prints capability by percentiles.

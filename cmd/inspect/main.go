@@ -63,6 +63,8 @@ func newRootCmd() *cobra.Command {
 		newStoreCmd(),
 		newPartCmd(),
 		newChartCmd(),
+		newPlanCmd(),
+		newCorrectCmd(),
 		newDriftCmd(),
 		newReportCmd(),
 		newRenderCmd(),

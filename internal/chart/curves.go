@@ -223,8 +223,8 @@ func (q Curves) marks(p *pen, f *panel) {
 	}
 	for _, m := range places {
 		x, y := m.at.X, m.at.Y
-		if !p.try(m.text, left, f.Rectangle, vg.Point{X: x + 7, Y: y + 3}, vg.Point{X: x + 7, Y: y - 9}) {
-			p.try(m.text, right, f.Rectangle, vg.Point{X: x - 7, Y: y + 3}, vg.Point{X: x - 7, Y: y - 9})
+		if !p.onPaper(m.text, left, f.Rectangle, vg.Point{X: x + 7, Y: y + 4}, vg.Point{X: x + 7, Y: y - 11}) {
+			p.onPaper(m.text, right, f.Rectangle, vg.Point{X: x - 7, Y: y + 4}, vg.Point{X: x - 7, Y: y - 11})
 		}
 	}
 }
@@ -249,4 +249,17 @@ func (q Curves) legend(p *pen, at vg.Point) {
 		}
 		at.Y = y - 4
 	}
+}
+
+// onPaper writes as try does, on a piece of paper that covers the curves under it.
+func (p *pen) onPaper(w words, a align, bounds vg.Rectangle, points ...vg.Point) bool {
+	for _, at := range points {
+		box := w.box(at, a)
+		if box.Min.X >= bounds.Min.X && box.Max.X <= bounds.Max.X && box.Min.Y >= bounds.Min.Y && box.Max.Y <= bounds.Max.Y && p.free(box) {
+			p.area(paper, box)
+			p.write(w, at, a)
+			return true
+		}
+	}
+	return false
 }

@@ -2,6 +2,7 @@ package chart
 
 import (
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"testing"
 
@@ -72,7 +73,7 @@ func figures(t testing.TB) map[string]Figure {
 	long := process(3, 20000, 15000, 2)
 	few := process(4, 2, 2, 0)
 	same := []float64{5, 5.1, 5, 5.1, 5, 5}
-	return map[string]Figure{
+	found := map[string]Figure{
 		"individuals": Control{
 			Title: "Offset X of the die, part dunlin", Notes: []string{"125 samples in 25 lots; limits from the first 60"},
 			Quantity: "offset X", Unit: "µm", Charts: charts(spc.Individuals(x, fixed)),
@@ -134,6 +135,8 @@ func figures(t testing.TB) map[string]Figure {
 		"sites":       Sites{Title: "Columns of part tern", Notes: []string{"12 samples, 1004 sites"}, Sites: someSites(32, 32)},
 		"sites small": Sites{Title: "Balls", Sites: someSites(4, 7)},
 	}
+	maps.Copy(found, driftFigures(t))
+	return found
 }
 
 func longNames(n int) []string {

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"plumbsquare/internal/spc"
@@ -52,8 +53,10 @@ type Correction struct {
 	Alike  string // factor whose levels in it don't differ, so that they are corrected together; "" if none
 	Change Change // how its level moved in these values
 	Advice spc.Advice
-	Basis  string   // which values the advice rests on, in plain words
-	Bound  *Bounded // where there are points enough to say; else nil
+	Basis  string // which values the advice rests on, in plain words
+	// Deadband is the offset that was left alone: as asked for, or the limit of bounded adjustment.
+	Deadband float64
+	Bound    *Bounded // where there are points enough to say; else nil
 }
 
 // Name says what is corrected, in words.
@@ -73,7 +76,7 @@ func (c Correction) Name() string {
 type Bounded struct {
 	spc.Drift // λ, the share of each shock that stays, and σ of the one-step forecast errors
 	// Limit is the deadband whose price in spread is as allowed, in the values' unit; 0 where λ is 0,
-	// for then nothing drifts and forecasts only chase noise.
+	// as it is where the level isn't shown to wander: forecasts would only chase noise.
 	Limit    float64
 	Interval float64 // average number of points between two adjustments with this limit
 	Cost     float64 // fraction by which the standard deviation exceeds that of adjusting every time
@@ -227,6 +230,7 @@ func (p part) advise(opt CorrectOptions, together int) (Correction, error) {
 	if opt.Deadband == 0 && c.Change.Form == Ramp && c.Bound != nil {
 		advice.Deadband = c.Bound.Limit
 	}
+	c.Deadband = advice.Deadband
 	if c.Change.Now.Sigma == 0 {
 		return c, fmt.Errorf("all %d values equal %v: without spread nothing tells how sure they are", c.Change.Now.N, c.Change.Now.Offset)
 	}
@@ -269,6 +273,9 @@ func (f finding) bounded(opt CorrectOptions) *Bounded {
 	if err != nil {
 		return nil
 	}
+	if !wanders(d, y) {
+		d = spc.Drift{Sigma: stat.StdDev(y, nil)}
+	}
 	b := &Bounded{Drift: d, Forecast: f.forecast(d.Lambda)}
 	if d.Lambda == 0 {
 		return b
@@ -284,6 +291,15 @@ func (f finding) bounded(opt CorrectOptions) *Bounded {
 	b.Limit, b.Interval, b.Cost = design.Ratio*d.Lambda*d.Sigma, design.Interval, design.SDIncrease(d.Lambda)
 	b.Adjust = math.Abs(b.Forecast) > b.Limit
 	return b
+}
+
+// wanders reports whether a drift is likelier than a level that stands still, by the likelihood ratio at
+// 0.05; λ can't be below 0, so that half of chi-square counts (Self & Liang 1987, J. Am. Statist. Assoc.
+// 82, 605–610).
+func wanders(d spc.Drift, y []float64) bool {
+	n := float64(len(y))
+	still := stat.Variance(y, nil) * (n - 1)
+	return d.Lambda > 0 && n*math.Log(still/(d.Sigma*d.Sigma*(n-2))) > distuv.ChiSquared{K: 1}.Quantile(0.90)
 }
 
 // forecast is the exponentially weighted mean after the last point, started from the mean of all.

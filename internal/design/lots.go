@@ -1,0 +1,91 @@
+package design
+
+import (
+	"fmt"
+	"math"
+
+	"plumbsquare/internal/spc"
+)
+
+// A Sampling is a plan with its name and what it does.
+type Sampling struct {
+	Name string
+	spc.Plan
+	// At95, At50 and At10 are the fractions nonconforming that are accepted with these probabilities.
+	At95, At50, At10 float64
+	// Lot is the size of the lot, 0 where it isn't known; then AOQL, the worst outgoing fraction when
+	// lots not accepted are sorted, isn't either.
+	Lot  int
+	AOQL float64
+}
+
+// Describe says what a plan does; lot 0 means unknown.
+func Describe(name string, p spc.Plan, lot int) Sampling {
+	s := Sampling{Name: name, Plan: p, Lot: lot, At95: p.QualityAt(0.95), At50: p.QualityAt(0.5), At10: p.QualityAt(0.1), AOQL: math.NaN()}
+	if lot > 0 {
+		_, s.AOQL = p.AOQL(lot)
+	}
+	return s
+}
+
+// OC traces the probability of acceptance over the fraction nonconforming, up to upTo: that of a
+// process, by the binomial law.
+func (s Sampling) OC(upTo float64) Curve {
+	c := Curve{Name: s.Name, Note: fmt.Sprintf("n %d, accept %d", s.N, s.Accept)}
+	const steps = 240
+	for i := range steps + 1 {
+		x := upTo * float64(i) / steps
+		c.X, c.Y = append(c.X, x), append(c.Y, s.Pa(x))
+	}
+	return c
+}
+
+// A Lot is one that has been inspected.
+type Lot struct {
+	Name          string
+	Size          int
+	Nonconforming int // in the sample
+}
+
+// A Judged is a lot with its plan and what came of it.
+type Judged struct {
+	Lot
+	Plan     spc.LotPlan
+	Accepted bool
+	After    spc.InspectionState // how the next lot is inspected
+	Score    int                 // switching score after it; from 30 on reduced inspection is permitted
+}
+
+// Inspect takes a series of lots through ISO 2859-1, single sampling with its switching rules, and
+// returns what came of each and the state that the next one meets. Where inspection was stopped, the
+// next lot is taken to be the first after the process was improved.
+func Inspect(level string, aqlPercent float64, lots []Lot) ([]Judged, spc.Inspection, error) {
+	state, err := spc.StartInspection(level, aqlPercent)
+	if err != nil {
+		return nil, state, err
+	}
+	var out []Judged
+	for i, lot := range lots {
+		if state.State == spc.InspectStopped {
+			state = state.Resume()
+		}
+		plan, err := state.Plan(lot.Size)
+		if err != nil {
+			return out, state, fmt.Errorf("lot %s: %w", nameOr(lot.Name, i), err)
+		}
+		next, accepted, err := state.After(plan, lot.Nonconforming)
+		if err != nil {
+			return out, state, fmt.Errorf("lot %s: %w", nameOr(lot.Name, i), err)
+		}
+		out = append(out, Judged{lot, plan, accepted, next.State, next.ReducedScore})
+		state = next
+	}
+	return out, state, nil
+}
+
+func nameOr(name string, i int) string {
+	if name != "" {
+		return name
+	}
+	return fmt.Sprint(i + 1)
+}
