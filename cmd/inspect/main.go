@@ -60,6 +60,7 @@ func newRootCmd() *cobra.Command {
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.AddCommand(
 		newMeasureCmd(),
+		newWatchCmd(),
 		newStoreCmd(),
 		newPartCmd(),
 		newChartCmd(),

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )
@@ -17,7 +18,7 @@ func TestMain(m *testing.M) {
 
 // Each script of testdata/script uses the program as people do. $EXAMPLES is the folder of
 // the examples, $PICTURES that of the pictures with truth; "status N command…" checks an exit
-// status, "half FROM TO" copies the first half of a file.
+// status, "half FROM TO" copies the first half of a file, "waitfor PATTERN" waits until a file is there.
 func TestScripts(t *testing.T) {
 	root, err := filepath.Abs("../..")
 	if err != nil {
@@ -30,7 +31,7 @@ func TestScripts(t *testing.T) {
 			env.Setenv("PICTURES", filepath.Join(root, "testdata/images"))
 			return nil
 		},
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"status": status, "half": half},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"status": status, "half": half, "waitfor": waitFor},
 	})
 }
 
@@ -59,4 +60,20 @@ func half(ts *testscript.TestScript, neg bool, args []string) {
 	b, err := os.ReadFile(ts.MkAbs(args[0]))
 	ts.Check(err)
 	ts.Check(os.WriteFile(ts.MkAbs(args[1]), b[:len(b)/2], 0o666))
+}
+
+// waitFor gives another process a minute, which it needs only when it hangs.
+func waitFor(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) != 1 || neg {
+		ts.Fatalf("usage: waitfor PATTERN")
+	}
+	for range 6000 {
+		found, err := filepath.Glob(ts.MkAbs(args[0]))
+		ts.Check(err)
+		if len(found) > 0 {
+			return
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+	ts.Fatalf("%s does not come", args[0])
 }
