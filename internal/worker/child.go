@@ -30,6 +30,9 @@ type child struct {
 // hatch starts a child and tells it its orders. It is not waited until it is ready.
 func hatch(command []string, o orders) (*child, error) {
 	c := &child{cmd: exec.Command(command[0], command[1:]...), gone: make(chan struct{})}
+	if command[0] == self {
+		c.cmd.Args[0] = os.Args[0] // the name it goes by
+	}
 	theirIn, in, err := os.Pipe()
 	if err != nil {
 		return nil, err

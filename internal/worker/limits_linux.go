@@ -8,10 +8,16 @@ import (
 )
 
 // limitMemory has the kernel refuse the process more than so many bytes of memory of its own: what
-// asks for more, in Go or C++, ends the process and says so.
+// asks for more, in Go or C++, ends the process and says so. A stricter limit that the process was
+// started with stays.
 func limitMemory(bytes int64) error {
-	limit := syscall.Rlimit{Cur: uint64(bytes), Max: uint64(bytes)}
-	if err := syscall.Setrlimit(syscall.RLIMIT_DATA, &limit); err != nil {
+	var limit syscall.Rlimit
+	err := syscall.Getrlimit(syscall.RLIMIT_DATA, &limit)
+	if err == nil {
+		limit.Cur = min(limit.Cur, uint64(bytes))
+		err = syscall.Setrlimit(syscall.RLIMIT_DATA, &limit)
+	}
+	if err != nil {
 		return fmt.Errorf("bound the memory: %w", err)
 	}
 	return nil
