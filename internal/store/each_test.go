@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
@@ -9,7 +10,13 @@ import (
 	"plumbsquare/internal/store/pgtest"
 )
 
-func TestMain(m *testing.M) { os.Exit(pgtest.Main(m)) }
+func TestMain(m *testing.M) {
+	if at := os.Getenv(recorderEnv); at != "" {
+		fmt.Fprintln(os.Stderr, recordForever(at))
+		os.Exit(1)
+	}
+	os.Exit(pgtest.Main(m))
+}
 
 // each runs a test on a new store in SQLite and on one in a real PostgreSQL.
 func each(t *testing.T, test func(t *testing.T, s *Store)) {
