@@ -22,7 +22,7 @@ var levels = map[string]int{
 	"internal/cv": 2, "internal/cv/peers": 2, "internal/fit": 2, "internal/verdict": 2, "internal/synth": 2, "internal/drawing": 2, "internal/series": 2, "internal/design": 2,
 	"internal/fiducial": 3, "internal/offset": 3, "internal/column": 3, "internal/drift": 3,
 	"internal/measure": 4, "internal/calibrate": 4,
-	"internal/intake": 5, "internal/batch": 5, "internal/worker": 5, "internal/overlay": 5, "internal/store": 5, "internal/store/pgtest": 5, "internal/signal": 5, "internal/chart": 5,
+	"internal/intake": 5, "internal/batch": 5, "internal/worker": 5, "internal/overlay": 5, "internal/store": 5, "internal/store/pgtest": 5, "internal/signal": 5, "internal/chart": 5, "internal/mail": 5,
 	"internal/report": 6, "internal/watch": 6, "internal/web": 6, "internal/accuracy": 6, "internal/performance": 6,
 	"cmd/inspect": 7, "cmd/accuracy": 7, "cmd/performance": 7, "cmd/torture": 7,
 }
@@ -43,6 +43,8 @@ var alone = map[string][]string{
 	"database/sql":           {"internal/store"},
 	"net/http":               {"internal/web", "cmd/inspect"},
 	"github.com/spf13/cobra": {"cmd/inspect"},
+
+	"github.com/wneessen/go-mail": {"internal/mail"},
 }
 
 // Rooms of the lower floors compute: they touch no file, no network, no process and write no log.
