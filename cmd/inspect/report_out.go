@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"io"
 	"iter"
@@ -9,6 +10,7 @@ import (
 
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/report"
+	"plumbsquare/internal/store"
 )
 
 // reportEndings are those of the files that a report can be written to.
@@ -34,6 +36,16 @@ func reportForm(name string) string { return strings.ToLower(filepath.Ext(name))
 // writeReport writes the report of readings to files, each in the form that its name asks for: all
 // of them or, when something fails, none.
 func writeReport(readings iter.Seq2[*reading.Reading, error], o report.Options, names []string) (*report.Report, error) {
+	return writeReportOf(func(o report.Options) (*report.Report, error) { return report.New(readings, o) }, o, names)
+}
+
+// writeStoreReport writes the report of what a query chooses from the store likewise, with all that
+// the store knows besides.
+func writeStoreReport(ctx context.Context, st *store.Store, q store.Query, o report.Options, names []string) (*report.Report, error) {
+	return writeReportOf(func(o report.Options) (*report.Report, error) { return report.FromStore(ctx, st, q, o) }, o, names)
+}
+
+func writeReportOf(build func(report.Options) (*report.Report, error), o report.Options, names []string) (*report.Report, error) {
 	var files []*outFile
 	var tables []io.Writer
 	fail := func(err error) (*report.Report, error) {
@@ -55,7 +67,7 @@ func writeReport(readings iter.Seq2[*reading.Reading, error], o report.Options, 
 	if tables != nil {
 		o.Table = io.MultiWriter(tables...)
 	}
-	r, err := report.New(readings, o)
+	r, err := build(o)
 	if err != nil {
 		return fail(err)
 	}

@@ -4,6 +4,7 @@ import (
 	"encoding/base64"
 	"fmt"
 	"html/template"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -135,7 +136,7 @@ const (
 )
 
 func (d *day) content(o Options) (*content, error) {
-	c := &content{Title: o.Title, Program: o.Program, WrittenAt: o.Written, Summary: d.summary(), Facts: d.facts(), Sources: d.sources()}
+	c := &content{Title: o.Title, Program: o.Program, WrittenAt: o.Written, Summary: d.summary(o), Facts: d.facts(), Sources: d.sources()}
 	if c.Title == "" {
 		c.Title = "Inspection report"
 	}
@@ -212,7 +213,7 @@ func capital(s string) string {
 }
 
 // summary says in a line what was measured and when.
-func (d *day) summary() string {
+func (d *day) summary(o Options) string {
 	lots := d.distinct(func(r *reading.Reading) string { return r.Shot.Lot })
 	s := plural(len(d.shots), "picture", "pictures")
 	if len(lots) > 0 {
@@ -221,7 +222,26 @@ func (d *day) summary() string {
 	if d.timed && !d.first.IsZero() {
 		s += ", taken " + period(d.first, d.last)
 	}
+	if a := asked(o.Since, o.Until); a != "" {
+		s += "; asked for: " + a
+	}
 	return s
+}
+
+// asked says which time a report was asked for.
+func asked(since, until time.Time) string {
+	const minute = "2006-01-02 15:04"
+	switch {
+	case since.IsZero() && until.IsZero():
+		return ""
+	case until.IsZero():
+		return "from " + since.Format(minute+" MST")
+	case since.IsZero():
+		return "before " + until.Format(minute+" MST")
+	case until.Equal(since.AddDate(0, 0, 1)) && since.Hour() == 0 && since.Minute() == 0:
+		return "the day " + since.Format("2006-01-02")
+	}
+	return since.Format(minute) + " to " + until.Format(minute+" MST")
 }
 
 func period(from, to time.Time) string {
@@ -247,6 +267,13 @@ func (d *day) facts() (facts []fact) {
 	}
 	add("Part", "Parts", d.distinct(func(r *reading.Reading) string { return r.Source.Part }))
 	add("View", "Views", d.distinct(func(r *reading.Reading) string { return string(r.Shot.View) }))
+	lines := map[string]bool{}
+	for _, s := range d.shots {
+		if s.line != "" {
+			lines[s.line] = true
+		}
+	}
+	add("Line", "Lines", slices.Sorted(maps.Keys(lines)))
 	add("Lot", "Lots", d.distinct(func(r *reading.Reading) string { return r.Shot.Lot }))
 	add("Head", "Heads", d.distinct(func(r *reading.Reading) string { return r.Shot.Head }))
 	add("Scope", "Scopes", d.distinct(func(r *reading.Reading) string { return r.Source.Scope }))

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"io"
 	"iter"
 	"math"
@@ -30,6 +31,9 @@ type shot struct {
 	at    time.Time // when it was taken; zero when that isn't known
 	group group
 
+	line    string // of the plant, "" when there is one or nobody said
+	decided string // what a person decided about a shot in review
+
 	causes  []string // what it was judged by, in words, without those accepted
 	reasons int      // how many there were before all but the first were let go
 
@@ -38,14 +42,14 @@ type shot struct {
 	bendUm       float64 // the largest of them without its sign
 }
 
-// A group is readings that one chart may hold: of one part, one view, of die or cap.
+// A group is readings that one chart may hold: of one part, line and view, of die or cap.
 type group struct {
-	part, of string // of: "die", "cap", "columns" or "balls"
-	view     reading.View
+	part, line, of string // of: "die", "cap", "columns" or "balls"
+	view           reading.View
 }
 
-func groupOf(r *reading.Reading) group {
-	g := group{part: r.Source.Part, view: r.Shot.View}
+func groupOf(r item) group {
+	g := group{part: r.Source.Part, line: r.line, view: r.Shot.View}
 	switch {
 	case r.Offset != nil:
 		g.of = r.Offset.Of
@@ -56,7 +60,7 @@ func groupOf(r *reading.Reading) group {
 }
 
 // read takes in readings and lets go of what a report doesn't need of them.
-func read(readings iter.Seq2[*reading.Reading, error], o Options) (*day, error) {
+func read(readings, before iter.Seq2[item, error], o Options) (*day, error) {
 	d := &day{sites: map[group]*siteTally{}, timed: true}
 	w := io.Writer(&d.rows)
 	if o.Table != nil {
@@ -70,14 +74,14 @@ func read(readings iter.Seq2[*reading.Reading, error], o Options) (*day, error) 
 		if err != nil {
 			return nil, err
 		}
-		if err := table.Write(r); err != nil {
+		if err := table.Write(r.Reading); err != nil {
 			return nil, err
 		}
 		if g := groupOf(r); r.Array != nil {
 			if d.sites[g] == nil {
 				d.sites[g] = newSiteTally()
 			}
-			d.sites[g].add(r)
+			d.sites[g].add(r.Reading)
 		}
 		s := condensed(r)
 		d.shots = append(d.shots, s)
@@ -92,8 +96,8 @@ func read(readings iter.Seq2[*reading.Reading, error], o Options) (*day, error) 
 			d.last = s.at
 		}
 	}
-	if o.Before != nil {
-		for r, err := range o.Before {
+	if before != nil {
+		for r, err := range before {
 			if err != nil {
 				return nil, err
 			}
@@ -113,9 +117,9 @@ func inOrder(shots []*shot) {
 }
 
 // condensed keeps of a reading what a report needs.
-func condensed(r *reading.Reading) *shot {
-	kept := *r
-	s := &shot{Reading: &kept, group: groupOf(r), heightUm: math.NaN(), bendUm: math.NaN(), reasons: len(r.Verdict.Reasons)}
+func condensed(r item) *shot {
+	kept := *r.Reading
+	s := &shot{Reading: &kept, group: groupOf(r), line: r.line, decided: r.decided, heightUm: math.NaN(), bendUm: math.NaN(), reasons: len(r.Verdict.Reasons)}
 	s.at, _ = series.ParseTime(r.Shot.TakenAt)
 	var reasons []reading.Reason
 	for _, reason := range r.Verdict.Reasons {
@@ -198,6 +202,16 @@ func (d *day) count(decision reading.Decision) (n int) {
 	return n
 }
 
+// undecided returns how many readings in review nobody has decided about.
+func (d *day) undecided() (n int) {
+	for _, s := range d.shots {
+		if s.Verdict.Decision == reading.Review && s.decided == "" {
+			n++
+		}
+	}
+	return n
+}
+
 // groups returns the groups of what could be measured, by part, view and what.
 func (d *day) groups() (groups []group) {
 	seen := map[group]bool{}
@@ -208,7 +222,7 @@ func (d *day) groups() (groups []group) {
 		}
 	}
 	slices.SortFunc(groups, func(a, b group) int {
-		return strings.Compare(a.part+"\x00"+string(a.view)+"\x00"+a.of, b.part+"\x00"+string(b.view)+"\x00"+b.of)
+		return cmp.Or(strings.Compare(a.part, b.part), strings.Compare(a.line, b.line), strings.Compare(string(a.view), string(b.view)), strings.Compare(a.of, b.of))
 	})
 	return groups
 }

@@ -18,8 +18,11 @@ func (d *day) firstPage(c *content, groups []groupContent, gauges gaugeContent, 
 	}
 	c.First = d.todo(groups, gauges, o)
 	worst := good
-	if len(c.First) > 0 {
+	switch {
+	case len(c.First) > 0:
 		worst = c.First[0].Kind
+	case len(d.shots) == 0:
+		worst = signal
 	}
 	c.Headline = notice{Kind: worst, Text: d.headline(groups, gauges, o)}
 	for _, text := range gauges.soon { // worth knowing, but nothing that needs attention today
@@ -56,7 +59,7 @@ func (d *day) headline(groups []groupContent, gauges gaugeContent, o Options) st
 		}
 	}
 	add(d.count(reading.Reject), "rejected", "rejected")
-	add(d.count(reading.Review), "in review", "in review")
+	add(d.undecided(), "in review", "in review")
 	moved, charts, worn := 0, 0, 0
 	for _, g := range groups {
 		moved += len(g.moved)
@@ -78,7 +81,12 @@ func (d *day) headline(groups []groupContent, gauges gaugeContent, o Options) st
 		n += len(g.corrections)
 	}
 	add(n, "correction advised", "corrections advised")
-	if words == nil {
+	switch {
+	case len(d.shots) == 0 && len(o.NotMeasured) == 0:
+		return "Nothing was measured: see whether the line stood still or nobody brings pictures."
+	case words == nil && d.count(reading.Review) > 0:
+		return "Nothing needs attention: every picture was measured, and somebody has decided what was in review."
+	case words == nil:
 		return "Nothing needs attention: every picture was measured and accepted, and nothing drifted."
 	}
 	return "Needs attention: " + strings.Join(words, ", ") + "."
@@ -185,6 +193,9 @@ func (d *day) missed(o Options) (list []notice) {
 	for _, reason := range reasons {
 		list = append(list, notice{"retake", fmt.Sprintf("%s not read: %s", plural(times[reason], "picture", "pictures"), reason), "#retakes"})
 	}
+	if o.Waiting > 0 {
+		list = append(list, notice{"", plural(o.Waiting, "picture waits for its turn", "pictures wait for their turn"), ""})
+	}
 	return list
 }
 
@@ -244,7 +255,7 @@ func (d *day) todo(groups []groupContent, gauges gaugeContent, o Options) (list 
 	} else if charts := chartsWithSignals(groups); charts != "" {
 		add(signal, "", "Look at the charts with signals: %s", charts)
 	}
-	if n := d.count(reading.Review); n > 0 {
+	if n := d.undecided(); n > 0 {
 		add(string(reading.Review), "#flagged", "Decide on %s in review: the uncertainty straddles a limit", plural(n, "sample", "samples"))
 	}
 	for _, r := range d.retakes() {

@@ -80,7 +80,7 @@ func (g group) quantities() []quantity {
 }
 
 func (d *day) groupContent(g group, o Options) (groupContent, error) {
-	c := groupContent{group: g, ID: "group-" + anchor(g.part+"-"+string(g.view)+"-"+g.of), Title: g.title()}
+	c := groupContent{group: g, ID: "group-" + anchor(g.part+"-"+g.line+"-"+string(g.view)+"-"+g.of), Title: g.title()}
 	now, before := of(g, d.shots), of(g, d.early)
 	limits := part.Limits{}
 	if p := o.Parts[g.part]; p != nil {
@@ -128,6 +128,9 @@ func (g group) title() string {
 	if g.part != "" {
 		title += " of part " + g.part
 	}
+	if g.line != "" {
+		title += ", line " + g.line
+	}
 	return title + ", " + string(g.view)
 }
 
@@ -136,6 +139,9 @@ func (g group) name() string {
 	name := g.of
 	if g.part != "" {
 		name += " of " + g.part
+	}
+	if g.line != "" {
+		name += " on line " + g.line
 	}
 	if g.view == reading.DieIR || g.view == reading.ColumnSide {
 		name += " (" + string(g.view) + ")"
@@ -159,7 +165,7 @@ func (c *groupContent) verdicts(d *day, now, before []*shot) {
 	for _, decision := range decisions {
 		n := 0
 		for _, s := range d.shots {
-			if s.Verdict.Decision == decision && s.Source.Part == c.part && s.Shot.View == c.view && (s.Refusal != nil || s.group == c.group) {
+			if s.Verdict.Decision == decision && s.Source.Part == c.part && s.line == c.line && s.Shot.View == c.view && (s.Refusal != nil || s.group == c.group) {
 				n++
 			}
 		}

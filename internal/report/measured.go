@@ -7,6 +7,7 @@ import (
 	"strings"
 	"sync"
 
+	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 
 	"plumbsquare/internal/chart"
@@ -48,25 +49,33 @@ func (c *groupContent) measured(q quantity, before, now []*shot, limits part.Lim
 	}
 	phases := c.phases(q.column, o)
 	kind := s.Suggest()
-	if len(phases) > 0 {
-		if last := phases[len(phases)-1]; last.Kind != "" {
-			kind = last.Kind
-		}
-	}
+	opt := spc.Options{Rules: chartRules}
+	plotted := s
 	points := all // the first shot of each point
 	start := len(before)
-	if kind.Grouped() {
-		points = firstOfLots(all)
-		start = distinctLots(before)
+	byLot := kind.Grouped()
+	if len(phases) > 0 {
+		last := phases[len(phases)-1]
+		if last.Kind != "" {
+			kind, byLot = last.Kind, last.ByLot || last.Kind.Grouped()
+		}
+		if last.Rules != nil {
+			opt.Rules = last.Rules
+		}
 	}
-	opt := spc.Options{Rules: chartRules, Phases: phasesOf(phases, points)}
-	if opt.Phases == nil {
+	if byLot && s.Keys != nil {
+		points, start = firstOfLots(all), distinctLots(before)
+		if !kind.Grouped() {
+			plotted = lotMeans(s)
+		}
+	}
+	if opt.Phases = phasesOf(phases, points); opt.Phases == nil {
 		opt.Phases = baseline(start)
 	}
-	charts, names, err := s.Charts(kind, opt)
-	if err != nil && opt.Phases != nil {
+	charts, names, err := plotted.Charts(kind, opt)
+	if err != nil && opt.Phases != nil { // such as a phase that no lot of two is in
 		opt.Phases = nil
-		charts, names, err = s.Charts(kind, opt)
+		charts, names, err = plotted.Charts(kind, opt)
 	}
 	if err != nil {
 		c.say(fmt.Sprintf("No chart of %s: %v.", qty.Name, err))
@@ -99,6 +108,19 @@ func (c *groupContent) measured(q quantity, before, now []*shot, limits part.Lim
 		c.say(capital(qty.Name) + " " + ch.Text(qty.Unit) + ".")
 	}
 	return []study{st}, nil
+}
+
+// lotMeans makes every lot one value, their mean.
+func lotMeans(s series.Series) series.Series {
+	groups, names, err := s.Subgroups()
+	if err != nil {
+		return s
+	}
+	m := series.Series{Keys: names}
+	for _, g := range groups {
+		m.Values = append(m.Values, stat.Mean(g, nil))
+	}
+	return m
 }
 
 // driftLevel is the probability of claiming a move in a quantity that stands still: a report looks

@@ -143,7 +143,7 @@ func (p *paper) shotHeight(f *flagged) float64 {
 	for _, r := range f.Reasons {
 		height += float64(len(p.wrap(r, body, w-11)))*body.line() + 1.5
 	}
-	for _, text := range append([]string{f.ReasonsMore, f.ImageMissing}, f.Warnings...) {
+	for _, text := range append([]string{f.ReasonsMore, f.ImageMissing, f.Decided}, f.Warnings...) {
 		height += float64(len(p.wrap(text, body, w-11))) * body.line()
 	}
 	return math.Max(height, high) + 14
@@ -174,6 +174,9 @@ func (p *paper) shot(f *flagged) {
 	p.items(f.Reasons, x, w, body)
 	if f.ReasonsMore != "" {
 		p.paragraph(f.ReasonsMore, body, x+11, w-11)
+	}
+	if f.Decided != "" {
+		p.paragraph(f.Decided, under, x, w)
 	}
 	for _, text := range f.Warnings {
 		p.paragraph("Note: "+text, remark, x, w)

@@ -17,6 +17,7 @@ import (
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/scope"
 	"plumbsquare/internal/series"
+	"plumbsquare/internal/spc"
 )
 
 // Options refine a report. The zero value works.
@@ -39,29 +40,38 @@ type Options struct {
 	Phases      []Phase
 	Signals     []Signal // open ones
 	NotMeasured []NotMeasured
+	Waiting     int // pictures that wait for their turn to be measured
 	Checks      []Check
+
+	// Since and Until are the time that was asked for, to be said; the zero time says nothing.
+	Since, Until time.Time
 
 	Written time.Time // when the report is made: what has expired is judged by it; the zero time isn't shown
 	Program string    // version of the program that makes it
+
+	nothing bool // a report of no readings is one too
 }
 
-// An Event is something done to the line, drawn on the charts of its part (of all parts when Part
-// is "").
+// An Event is something done to the line, drawn on the charts of its part and line of the plant; ""
+// stands for all of them.
 type Event struct {
-	At   time.Time
-	Part string
-	Text string
+	At         time.Time
+	Part, Line string
+	Text       string
 }
 
 // A Phase fixes the limits of a chart from a time on. View "" stands for every view.
 type Phase struct {
 	Part     string
+	Line     string // of the plant
 	View     reading.View
 	Quantity string // column of the table of readings, such as "x_um"
 	Name     string
 	From     time.Time
 	Kind     series.Kind // of the chart from then on; "" for what suits the readings
-	// Center and Sigma state the limits; nil means from the phase's own readings.
+	ByLot    bool        // points are lots, on a chart of individuals their means
+	Rules    []spc.Rule  // nil for the report's own
+	// Center and Sigma state the limits, of counts per site; nil means from the phase's own readings.
 	Center, Sigma *float64
 }
 
@@ -98,28 +108,53 @@ type Report struct {
 // An Outcome is what a report comes to, for whoever doesn't read it.
 type Outcome struct {
 	Attention bool           `json:"attention"` // something has to be looked at
-	Headline  string         `json:"headline"`  // in a sentence
-	First     []string       `json:"first"`     // what to do, most urgent first
-	Counts    map[string]int `json:"counts"`    // readings by verdict
-	Measured  int            `json:"measured"`  // readings in all that aren't to be taken again
+	Title     string         `json:"title"`
+	Headline  string         `json:"headline"` // in a sentence
+	First     []string       `json:"first"`    // what to do, most urgent first
+	Counts    map[string]int `json:"counts"`   // readings by verdict
+	Measured  int            `json:"measured"` // readings in all that aren't to be taken again
 	Not       int            `json:"not_measured"`
 }
 
 // New makes the report of readings, which it reads once and of which it keeps what a row of the
 // table holds. It returns an error when one can't be read or there is nothing at all to report.
 func New(readings iter.Seq2[*reading.Reading, error], o Options) (*Report, error) {
-	d, err := read(readings, o)
+	return build(items(readings), items(o.Before), o)
+}
+
+// An item is a reading with what only a store knows of it.
+type item struct {
+	*reading.Reading
+	line    string // of the plant
+	decided string // what a person decided about a shot in review, in words; "" if nobody has
+}
+
+func items(readings iter.Seq2[*reading.Reading, error]) iter.Seq2[item, error] {
+	if readings == nil {
+		return nil
+	}
+	return func(yield func(item, error) bool) {
+		for r, err := range readings {
+			if !yield(item{Reading: r}, err) {
+				return
+			}
+		}
+	}
+}
+
+func build(readings, before iter.Seq2[item, error], o Options) (*Report, error) {
+	d, err := read(readings, before, o)
 	if err != nil {
 		return nil, err
 	}
-	if len(d.shots) == 0 && len(o.NotMeasured) == 0 && len(o.Signals) == 0 {
+	if len(d.shots) == 0 && !o.nothing {
 		return nil, errors.New("there is no reading to report")
 	}
 	c, err := d.content(o)
 	if err != nil {
 		return nil, err
 	}
-	r := &Report{content: c, outcome: Outcome{Headline: c.Headline.Text, Attention: c.Headline.Kind != good, Counts: map[string]int{}, First: []string{}}}
+	r := &Report{content: c, outcome: Outcome{Title: c.Title, Headline: c.Headline.Text, Attention: c.Headline.Kind != good, Counts: map[string]int{}, First: []string{}}}
 	for _, a := range c.First {
 		r.outcome.First = append(r.outcome.First, a.Text)
 	}

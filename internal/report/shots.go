@@ -20,6 +20,7 @@ type flagged struct {
 	Reasons      []string
 	ReasonsMore  string
 	Warnings     []string
+	Decided      string // by whom and why, "" when nobody has
 	JPEG         []byte // the overlay, nil when there is none
 	Width        int    // of the overlay, px
 	Height       int
@@ -52,6 +53,9 @@ func (d *day) flagged(o Options) (blocks []block) {
 			if f.ReasonsMore != "" {
 				why += "; " + f.ReasonsMore
 			}
+			if f.Decided != "" {
+				why += "; " + f.Decided
+			}
 			t.add("flagged", cell{Decision: f.Decision}, cell{Text: f.Picture}, cell{Text: f.Particulars}, cell{Text: why})
 		}
 	}
@@ -67,7 +71,7 @@ func (d *day) flagged(o Options) (blocks []block) {
 func (s *shot) flagged(i int, overlays *overlays) *flagged {
 	f := &flagged{
 		Decision: s.Verdict.Decision, ID: fmt.Sprintf("shot-%d", i+1),
-		Picture: filepath.Base(s.Source.Picture), Particulars: s.particulars(), Warnings: s.Warnings,
+		Picture: filepath.Base(s.Source.Picture), Particulars: s.particulars(), Warnings: s.Warnings, Decided: s.decided,
 	}
 	for _, reason := range s.Verdict.Reasons {
 		f.Reasons = append(f.Reasons, reason.Text)
@@ -90,6 +94,7 @@ func (s *shot) particulars() string {
 	}
 	add("part ", s.Source.Part)
 	add("", string(s.Shot.View))
+	add("line ", s.line)
 	add("lot ", s.Shot.Lot)
 	add("sample ", s.Shot.Sample)
 	add("head ", s.Shot.Head)

@@ -36,7 +36,7 @@ func indexAt(at time.Time, points []*shot) int {
 // events places what was done to the line on a chart.
 func (c *groupContent) events(all []Event, points []*shot) (events []chart.Event) {
 	for _, e := range all {
-		if e.Part != "" && e.Part != c.part {
+		if e.Part != "" && e.Part != c.part || e.Line != "" && e.Line != c.line {
 			continue
 		}
 		if i := indexAt(e.At, points); i > 0 && i < len(points) {
@@ -46,16 +46,17 @@ func (c *groupContent) events(all []Event, points []*shot) (events []chart.Event
 	return events
 }
 
-// phases returns the phases of a chart in order of time, those of the latest one's kind.
+// phases returns the phases of a chart in order of time, as far back as they are of the latest one's
+// kind.
 func (c *groupContent) phases(column string, o Options) (list []Phase) {
 	for _, p := range o.Phases {
-		if p.Part == c.part && p.Quantity == column && (p.View == "" || p.View == c.view) {
+		if p.Part == c.part && p.Line == c.line && p.Quantity == column && (p.View == "" || p.View == c.view) {
 			list = append(list, p)
 		}
 	}
 	slices.SortStableFunc(list, func(a, b Phase) int { return a.From.Compare(b.From) })
 	for i := len(list) - 1; i > 0; i-- {
-		if list[i-1].Kind != list[i].Kind {
+		if list[i-1].Kind != list[i].Kind || list[i-1].ByLot != list[i].ByLot {
 			return list[i:]
 		}
 	}
