@@ -96,7 +96,7 @@ const fewestPoints = 8
 func Look(s Samples, opt Options) (Change, error) {
 	f, err := s.search(opt)
 	if err != nil {
-		return Change{}, fmt.Errorf("%s: %w", s.Quantity.Name, err)
+		return Change{}, err
 	}
 	return f.change(f.p, opt), nil
 }
@@ -113,7 +113,7 @@ type finding struct {
 
 func (s Samples) search(opt Options) (f finding, err error) {
 	if len(s.Values) < 2 {
-		return f, fmt.Errorf("%d values: want two or more", len(s.Values))
+		return f, fmt.Errorf("%d of two or more values that are needed", len(s.Values))
 	}
 	for i, v := range s.Values {
 		if math.IsNaN(v) || math.IsInf(v, 0) {

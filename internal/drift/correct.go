@@ -102,12 +102,12 @@ func Correct(s Samples, opt CorrectOptions) ([]Correction, error) {
 	}
 	for _, name := range by {
 		if s.factor(name) == nil {
-			return nil, fmt.Errorf("%s: can't correct by %s: no such factor, or %s", s.Quantity.Name, name, strings.Join(append(s.Passed, "it doesn't vary"), "; "))
+			return nil, fmt.Errorf("can't correct by %s: there is no such factor", name)
 		}
 	}
 	parts, err := s.parts(by, opt)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", s.Quantity.Name, err)
+		return nil, err
 	}
 	together := max(1, opt.Together) * len(parts)
 	var out []Correction
@@ -115,7 +115,10 @@ func Correct(s Samples, opt CorrectOptions) ([]Correction, error) {
 	for _, p := range parts {
 		c, err := p.advise(opt, together)
 		if err != nil {
-			reasons = append(reasons, fmt.Errorf("%s, %s: %w", s.Quantity.Name, p.Name(), err))
+			if len(p.Of) > 0 {
+				err = fmt.Errorf("%s: %w", p.Name(), err)
+			}
+			reasons = append(reasons, err)
 			continue
 		}
 		out = append(out, c)

@@ -61,7 +61,7 @@ func Analyse(s Samples, opt Options) (Study, error) {
 		return study, err
 	}
 	if study.Ranked, err = spc.RankFactors(s.without(study.Overall), s.Factors, spc.FactorOptions{Level: opt.Level, Confidence: opt.Confidence}); err != nil {
-		return study, fmt.Errorf("%s: %w", s.Quantity.Name, err)
+		return study, err
 	}
 	var findings []finding
 	var p []float64
@@ -80,7 +80,7 @@ func Analyse(s Samples, opt Options) (Study, error) {
 			}
 			f, err := s.pick(func(i int) bool { return levels[i] == l.Level }).search(opt)
 			if err != nil {
-				return study, fmt.Errorf("%s, %s %s: %w", s.Quantity.Name, e.Name, l.Level, err)
+				return study, fmt.Errorf("%s %s: %w", e.Name, l.Level, err)
 			}
 			study.Strata = append(study.Strata, Stratum{Factor: e.Name, Level: l.Level, N: l.N})
 			findings, p = append(findings, f), append(p, f.p)
