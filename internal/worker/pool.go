@@ -111,7 +111,7 @@ func (p *Pool) successor() *child {
 	return c
 }
 
-var errClosed = errors.New("the workers have been stopped")
+var errClosed = fmt.Errorf("%w: they have been stopped", ErrStart)
 
 // Close ends the children; those that measure are killed. It returns when all have ended.
 func (p *Pool) Close() {
@@ -126,9 +126,9 @@ func (p *Pool) Close() {
 
 // Measure measures a picture in a child process, when one is free.
 //
-// An error matches [ErrDied] when the child died of it, and [ErrFile] or [ErrChanged] as those of
-// [Measure]. Other errors are that the picture can't be measured, that no child can be started or
-// that ctx has ended.
+// An error matches [ErrDied] when the child died of it, [ErrFile] or [ErrChanged] as those of
+// [Measure], and [ErrStart] when no child can be started. Other errors are that the picture can't be
+// measured or that ctx has ended.
 func (p *Pool) Measure(ctx context.Context, q Request) (*Result, error) {
 	var s *slot
 	select {
@@ -162,16 +162,35 @@ func (p *Pool) Measure(ctx context.Context, q Request) (*Result, error) {
 	}
 }
 
-// ready sees to it that a slot holds a child that has said hello.
+// ready sees to it that a slot holds a child that has said hello. Its error matches [ErrStart], or
+// ctx has ended.
 func (p *Pool) ready(ctx context.Context, s *slot) error {
-	if s.child != nil && !s.child.usable() { // while it had nothing to do
+	if s.child != nil && !s.child.usable() { // since it had nothing to do
 		s.child.bury()
 		s.child = nil
 	}
+	const tries = 3 // somebody may kill it while it starts
+	for try := 1; ; try++ {
+		err := p.greet(ctx, s)
+		switch {
+		case err == nil:
+			return nil
+		case ctx.Err() != nil:
+			return context.Cause(ctx)
+		case p.ctx.Err() != nil:
+			return errClosed
+		case try == tries:
+			return fmt.Errorf("%w, %v: %w", ErrStart, p.options.Command, err)
+		}
+	}
+}
+
+// greet waits for the hello of a slot's child, and starts one where there is none.
+func (p *Pool) greet(ctx context.Context, s *slot) error {
 	if s.child == nil {
 		c, err := p.start()
 		if err != nil {
-			return fmt.Errorf("start a worker: %w", err)
+			return err
 		}
 		s.child = c
 	}
@@ -182,12 +201,8 @@ func (p *Pool) ready(ctx context.Context, s *slot) error {
 	defer p.watch(ctx, c, startLimit)()
 	var h hello
 	if err := readFrame(c.out, &h); err != nil {
-		died := c.died(err)
 		s.child = nil
-		if ctx.Err() != nil {
-			return context.Cause(ctx)
-		}
-		return fmt.Errorf("start a worker, %v: it %s", p.options.Command, died.Why)
+		return errors.New("it " + c.died(err).Why)
 	}
 	c.greeted = true
 	return nil

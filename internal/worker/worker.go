@@ -50,6 +50,8 @@ type Result struct {
 var (
 	// ErrDied is matched by errors of pictures of which the child process died.
 	ErrDied = errors.New("the worker died of it")
+	// ErrStart is matched where no child process can be started; the picture has nothing to do with it.
+	ErrStart = errors.New("no process to measure in can be started")
 	// ErrFile is matched where the file could not be read; it may be another time.
 	ErrFile = errors.New("the file could not be read")
 	// ErrChanged is matched where the file no longer holds the bytes that were meant.

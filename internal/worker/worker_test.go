@@ -323,7 +323,7 @@ func TestStartFails(t *testing.T) {
 		{"/bin/false", "exit status 1"},
 	} {
 		_, err := Start(context.Background(), Options{Workers: 2, Command: strings.Fields(c.command)})
-		if err == nil || !strings.Contains(err.Error(), c.want) || errors.Is(err, ErrDied) {
+		if err == nil || !strings.Contains(err.Error(), c.want) || errors.Is(err, ErrDied) || !errors.Is(err, ErrStart) {
 			t.Errorf("%s: got %v, want %q", c.command, err, c.want)
 		}
 	}
