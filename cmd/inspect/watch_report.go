@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"time"
 
+	"plumbsquare/internal/intake"
 	"plumbsquare/internal/report"
 	"plumbsquare/internal/store"
 	"plumbsquare/internal/watch"
@@ -31,7 +32,11 @@ func (o watchOptions) nightly(inbox string, st *store.Store) (*watch.Nightly, er
 			return err
 		}
 		options := report.Options{Title: "Report of " + day, Written: until, Program: version()}
-		_, err := writeReport(st.Readings(ctx, store.Query{Line: o.line, Since: since, Until: until}), options, []string{page, filepath.Join(dir, day+".pdf")})
+		results := filepath.Join(inbox, intake.ResultsFolder)
+		if info, err := os.Stat(results); err == nil && info.IsDir() {
+			options.Overlays = os.DirFS(results)
+		}
+		_, err := writeStoreReport(ctx, st, store.Query{Line: o.line, Since: since, Until: until}, options, []string{page, filepath.Join(dir, day+".pdf")})
 		return err
 	}
 	return n, nil

@@ -52,17 +52,35 @@ func jpegURI(data []byte) template.URL {
 	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(data))
 }
 
-// small reads the overlay of a picture, named after its path or after its name alone, and scales
-// it down.
-func (o *overlays) small(picture string) (data []byte, w, h int, err error) {
-	stem := strings.TrimSuffix(filepath.Base(picture), filepath.Ext(picture))
+// names returns what the overlay of a picture may be called in its folder, the surest first: as
+// inspect measure calls it, after its path or after its name alone, and as inspect watch does, at the
+// picture's place below the inbox.
+func names(picture string) []string {
+	const ending = ".overlay.png"
 	path := strings.NewReplacer("/", "_", `\`, "_", ":", "_").Replace(strings.TrimLeft(picture, "./"))
+	list := []string{path + ending}
+	below := strings.Split(strings.ReplaceAll(picture, `\`, "/"), "/")
+	for i := range below {
+		if name := strings.Join(below[i:], "/") + ending; fs.ValidPath(name) {
+			list = append(list, name)
+		}
+	}
+	return append(list, stem(picture)+ending)
+}
+
+func stem(picture string) string {
+	return strings.TrimSuffix(filepath.Base(picture), filepath.Ext(picture))
+}
+
+// small reads the overlay of a picture and scales it down.
+func (o *overlays) small(picture string) (data []byte, w, h int, err error) {
 	err = fs.ErrNotExist
-	for _, name := range []string{path, stem} {
-		if data, err = fs.ReadFile(o.files, name+".overlay.png"); err == nil {
+	for _, name := range names(picture) {
+		if data, err = fs.ReadFile(o.files, name); err == nil {
 			break
 		}
 	}
+	stem := stem(picture)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, 0, 0, fmt.Errorf("no overlay %s.overlay.png", stem)
 	}

@@ -177,7 +177,7 @@ func checkSelfContained(t *testing.T, page string) {
 func TestReport(t *testing.T) {
 	o := report.Options{
 		Title: "Night of 4 March", Parts: tern(t), Program: "1.0", Written: time.Date(2031, 3, 5, 6, 0, 0, 0, time.UTC),
-		Overlays: fstest.MapFS{"shot-031.overlay.png": overlay(t, 2000, 1000), "lots_shot-043.png.overlay.png": overlay(t, 300, 200), "shot-047.overlay.png": {Data: []byte("no picture")}},
+		Overlays: fstest.MapFS{"shot-031.overlay.png": overlay(t, 2000, 1000), "lots_shot-043.png.overlay.png": overlay(t, 300, 200), "shot-047.overlay.png": {Data: []byte("no picture")}, "lots/shot-033.png.overlay.png": overlay(t, 40, 30)},
 	}
 	page := write(t, o, aDay()...)
 	checkSelfContained(t, page)
@@ -240,14 +240,14 @@ func TestReport(t *testing.T) {
 	}
 }
 
-// checkOverlays wants two, the larger one scaled down.
+// checkOverlays wants three, the largest one scaled down.
 func checkOverlays(t *testing.T, page string) {
 	t.Helper()
 	images := regexp.MustCompile(`<img src="data:image/jpeg;base64,([^"]*)" width="\d+" height="\d+" alt="([^"]+)">`).FindAllStringSubmatch(page, -1)
-	if len(images) != 2 {
-		t.Fatalf("%d overlays with alternative texts, want 2", len(images))
+	if len(images) != 3 {
+		t.Fatalf("%d overlays with alternative texts, want 3", len(images))
 	}
-	for i, want := range []image.Point{{720, 360}, {300, 200}} {
+	for i, want := range []image.Point{{720, 360}, {300, 200}, {40, 30}} {
 		text := strings.NewReplacer("&#43;", "+", "&#61;", "=").Replace(images[i][1])
 		data, err := base64.StdEncoding.DecodeString(text)
 		if err != nil {
