@@ -93,9 +93,20 @@ func binomialAtLeast(k, n int, p float64) float64 {
 	return mathext.RegIncBeta(float64(k), float64(n-k+1), p)
 }
 
-// binomialAtMost returns P(X ≤ k), with relative accuracy however small it is: it is small only
+// binomialAtMost returns P(X ≤ k), with relative accuracy however small it is: by its terms where they
+// are few and the first is a number, else by the incomplete beta function; it is small there only
 // where p isn't, so that 1−p keeps its digits.
 func binomialAtMost(k, n int, p float64) float64 {
+	const fewTerms, leastLog = 100, -700
+	if none := float64(n) * math.Log1p(-p); k >= 0 && k <= fewTerms && k < n && p < 1 && none > leastLog {
+		term := math.Exp(none)
+		sum := term
+		for i := range k {
+			term *= float64(n-i) / float64(i+1) * p / (1 - p)
+			sum += term
+		}
+		return math.Min(1, sum)
+	}
 	if above := binomialAtLeast(k+1, n, p); above < 0.5 {
 		return 1 - above
 	}
