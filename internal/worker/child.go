@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"os/exec"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -151,20 +152,22 @@ func (c *child) died(err error) *DiedError {
 	return e
 }
 
-// cause finds the line that says why a process died, in what it said last: the one that Go's runtime
-// or C++'s library begins with, or else the last one.
+// causes begin or stand in the line that says why a process died, the most telling first: of what
+// Go's runtime, C++'s library and the race detector say at their ends.
+var causes = []string{"out of memory", "cannot allocate memory", "failed to allocate", "pthread_create failed", "terminate called", "panic: ", "fatal error: ", "runtime: "}
+
+// cause finds the line that says why a process died in what it said last, or else the last line.
 func cause(said string) string {
 	lines := strings.Split(strings.TrimSpace(said), "\n")
-	for i, l := range lines {
-		for _, begin := range []string{"panic: ", "fatal error: ", "runtime: ", "terminate called"} {
-			if !strings.HasPrefix(l, begin) {
-				continue
-			}
-			if begin == "terminate called" && i+1 < len(lines) { // what() follows
-				l += " " + strings.TrimSpace(lines[i+1])
-			}
-			return l
+	for _, c := range causes {
+		i := slices.IndexFunc(lines, func(l string) bool { return strings.Contains(l, c) })
+		switch {
+		case i < 0:
+			continue
+		case c == "terminate called" && i+1 < len(lines): // what() follows
+			return lines[i] + " " + strings.TrimSpace(lines[i+1])
 		}
+		return lines[i]
 	}
 	return strings.TrimSpace(lines[len(lines)-1])
 }

@@ -169,9 +169,10 @@ func (p *Pool) ready(ctx context.Context, s *slot) error {
 		s.child.bury()
 		s.child = nil
 	}
-	const tries = 3 // somebody may kill it while it starts
+	const tries = 10 // somebody may kill it while it starts
 	for try := 1; ; try++ {
 		err := p.greet(ctx, s)
+		died, _ := errors.AsType[*DiedError](err)
 		switch {
 		case err == nil:
 			return nil
@@ -179,8 +180,11 @@ func (p *Pool) ready(ctx context.Context, s *slot) error {
 			return context.Cause(ctx)
 		case p.ctx.Err() != nil:
 			return errClosed
-		case try == tries:
-			return fmt.Errorf("%w, %v: %w", ErrStart, p.options.Command, err)
+		case died != nil && died.Outside && try < tries:
+		case died != nil:
+			return fmt.Errorf("%w, %v: it %s", ErrStart, p.options.Command, died.Why)
+		default:
+			return fmt.Errorf("%w: %w", ErrStart, err)
 		}
 	}
 }
@@ -202,7 +206,7 @@ func (p *Pool) greet(ctx context.Context, s *slot) error {
 	var h hello
 	if err := readFrame(c.out, &h); err != nil {
 		s.child = nil
-		return errors.New("it " + c.died(err).Why)
+		return c.died(err)
 	}
 	c.greeted = true
 	return nil
