@@ -1,10 +1,12 @@
 package report_test
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"iter"
 	"math/rand/v2"
+	"path/filepath"
 	"runtime"
 	"testing"
 	"time"
@@ -12,6 +14,7 @@ import (
 	"plumbsquare/internal/part"
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/report"
+	"plumbsquare/internal/store"
 )
 
 // aNight draws n readings of a line, half of dies, the others of arrays with 1089 sites, one at a
@@ -82,6 +85,40 @@ type counter int64
 func (c *counter) Write(p []byte) (int, error) {
 	*c += counter(len(p))
 	return len(p), nil
+}
+
+// BenchmarkFromStore makes the report of a night whose readings lie in an SQLite store, with those of
+// the night before.
+func BenchmarkFromStore(b *testing.B) {
+	for _, n := range []int{1000, 10_000} {
+		b.Run(fmt.Sprintf("shots=%d", n), func(b *testing.B) {
+			st, err := store.Open(b.Context(), filepath.Join(b.TempDir(), "line.db"))
+			if err != nil {
+				b.Fatal(err)
+			}
+			defer st.Close()
+			day := time.Date(2031, 3, 4, 0, 0, 0, 0, time.UTC)
+			i := 0
+			for r := range aNight(n + n/10) {
+				at := day.Add(time.Duration(i-n/10) * 24 * time.Hour / time.Duration(n))
+				r.Shot.TakenAt, r.Source.SHA256 = at.Format(time.RFC3339Nano), fmt.Sprintf("%064x", i)
+				if _, _, err := st.Record(b.Context(), store.Record{Reading: r, At: at}); err != nil {
+					b.Fatal(err)
+				}
+				i++
+			}
+			b.ReportAllocs()
+			for b.Loop() {
+				r, err := report.FromStore(b.Context(), st, store.Query{Since: day, Until: day.AddDate(0, 0, 1)}, report.Options{})
+				if err == nil {
+					err = errors.Join(r.HTML(io.Discard), r.PDF(io.Discard))
+				}
+				if err != nil || r.Outcome().Measured+r.Outcome().Not != n {
+					b.Fatal(err, r.Outcome())
+				}
+			}
+		})
+	}
 }
 
 // BenchmarkReport makes the report of a night's readings in both forms; BenchmarkNight is what of

@@ -64,13 +64,42 @@ func (c *groupContent) factors(studies []study) {
 // mostFactors are drawn beside each other.
 const mostFactors = 3
 
+// mostCorrections are drawn in one picture.
+const mostCorrections = 24
+
+// axes says which way of the drawing frame quantities point.
+var axes = map[string]chart.Axis{"x_um": chart.AxisX, "y_um": chart.AxisY, "theta_deg": chart.AxisTheta}
+
+// moves draws when a level moved, of everything and at each level of the factor in which moves show.
+func (c *groupContent) moves(s study) {
+	f := chart.Drift{
+		Title: "When the " + s.quantity.Name + " moved", Quantity: s.quantity.Name, Unit: s.quantity.Unit,
+		Notes:  []string{plural(s.N, "sample", "samples") + "; shaded: when the move began, 95 % interval"},
+		Panels: []chart.DriftPanel{{Name: "all", Points: s.Series, Change: s.Overall}},
+	}
+	if moved := s.Moved(); len(moved) > 0 {
+		for _, st := range s.Strata {
+			if st.Factor == moved[0].Factor && len(f.Panels) < mostPanels {
+				f.Panels = append(f.Panels, chart.DriftPanel{Name: st.Factor + " " + st.Level, Points: st.Series, Change: st.Change})
+			}
+		}
+	}
+	text := capital(s.quantity.Name) + " " + s.Overall.Text(s.quantity.Unit)
+	c.Blocks = append(c.Blocks, block{Figure: &figure{Figure: f, Label: "Drift of " + s.quantity.Name + ", " + c.Title + ": " + text, Items: []string{text}}})
+}
+
+// mostPanels of a drift are drawn under each other.
+const mostPanels = 5
+
 // deadbandShare is the share of a limit below which an offset isn't worth touching the placer.
 const deadbandShare = 0.05
 
 // corrected advises on what to enter into the placer.
 func (c *groupContent) corrected(studies []study) {
 	t := &table{Columns: []column{{Name: "What"}, {Name: "Of"}, {Name: "Samples", Number: true}, {Name: "Sits at", Number: true}, {Name: "Add to the setting", Number: true}, {Name: "Ppk now", Number: true}, {Name: "then", Number: true}, {Name: "Basis", Wide: true}}}
-	var left []string
+	var left, going []string
+	fig := chart.Corrections{Title: "How much to correct the placer", Notes: []string{"bars: intervals that hold together; grey: what isn't worth a correction; arrow: the way the correction moves"}}
+	rows := 0
 	for _, s := range studies {
 		opt := drift.CorrectOptions{Options: drift.Options{Level: driftLevel}, Tolerance: s.tolerance, Together: len(studies)}
 		if s.tolerance != nil {
@@ -91,6 +120,8 @@ func (c *groupContent) corrected(studies []study) {
 			c.say(fmt.Sprintf("No advice on corrections: %v.", err))
 			continue
 		}
+		fig.Panels = append(fig.Panels, chart.CorrectionPanel{Quantity: s.quantity.Name, Unit: s.quantity.Unit, Axis: axes[s.column], Rows: corrections})
+		rows += len(corrections)
 		what := strings.TrimPrefix(strings.TrimPrefix(s.quantity.Name, "offset "), "rotation ")
 		for _, a := range corrections {
 			if !a.Advice.Correct {
@@ -105,6 +136,9 @@ func (c *groupContent) corrected(studies []study) {
 				{Text: index(a.Advice.Before)}, {Text: index(a.Advice.After)}, {Text: a.Basis},
 			}
 			t.add("correction", row...)
+			if a.Change.Form == drift.Ramp {
+				going = append(going, fmt.Sprintf("%s of %s", what, a.Name()))
+			}
 			c.corrections = append(c.corrections, correction{a.Name(), what, add})
 		}
 	}
@@ -112,13 +146,22 @@ func (c *groupContent) corrected(studies []study) {
 		return
 	}
 	c.Blocks = append(c.Blocks, block{Heading: "Corrections to the placer"})
+	drawn := rows > 0 && rows <= mostCorrections
+	if drawn {
+		c.Blocks = append(c.Blocks, block{Figure: &figure{Figure: fig, Label: "Offsets with their intervals and the corrections they call for, " + c.Title}})
+	}
 	if len(t.Rows) > 0 {
 		c.Blocks = append(c.Blocks, block{Table: t})
+	}
+	if going != nil {
+		c.say(capital(strings.Join(going, ", ")) + " goes on drifting: a correction alone won't hold, find the cause.")
 	}
 	if left != nil {
 		c.Blocks = append(c.Blocks, block{Text: "Leave as it is: " + few(left, 12) + ". What chance explains, or what is less than a twentieth of the limit, isn't worth a correction: to follow chance doubles the spread."})
 	}
-	c.Blocks = append(c.Blocks, block{Text: drift.Convention, Small: true})
+	if !drawn { // the picture says it too
+		c.Blocks = append(c.Blocks, block{Text: drift.Convention, Small: true})
+	}
 }
 
 func index(i *spc.Indices) string {

@@ -21,6 +21,7 @@ import (
 // A study is what drift says about a quantity.
 type study struct {
 	drift.Study
+	column    string
 	samples   drift.Samples
 	quantity  series.Quantity
 	tolerance *spc.Tolerance
@@ -94,7 +95,7 @@ func (c *groupContent) measured(q quantity, before, now []*shot, limits part.Lim
 		events = append(events, chart.Event{Index: start, Text: "this report"})
 	}
 	c.control(qty, charts, names, start, events, note)
-	st := study{samples: samplesOf(qty, all, s), quantity: qty}
+	st := study{column: q.column, samples: samplesOf(qty, all, s), quantity: qty}
 	if tol, judged := toleranceOf(q.column, c.of, limits); judged {
 		st.tolerance = &tol
 		c.capability(qty, numbered(now, q.of), tol)
@@ -105,7 +106,7 @@ func (c *groupContent) measured(q quantity, before, now []*shot, limits part.Lim
 	}
 	if ch := st.Overall; ch.Form != drift.Steady && endsIn(ch, now, len(before)) {
 		c.moved = append(c.moved, finding{qty.Name, brief(ch, qty.Unit), ch.Onset.String()})
-		c.say(capital(qty.Name) + " " + ch.Text(qty.Unit) + ".")
+		c.moves(st)
 	}
 	return []study{st}, nil
 }

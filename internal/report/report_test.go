@@ -216,7 +216,7 @@ func TestReport(t *testing.T) {
 		"Map of the columns, Columns of part tern, column-plan: C4 missing, D5 missing",
 		"by head: head H1, head H2, head H3",
 		"Nelson 1 at point",
-		"Ppk", "limits −100 to 100 µm", "Corrections to the placer", "A correction is what to ADD",
+		"Ppk", "limits −100 to 100 µm", "Corrections to the placer", "Offsets with their intervals and the corrections they call for",
 		"the overlay of shot-047 can&#39;t be read", "no overlay shot-048.overlay.png",
 		"it does not release product", "lead", "electrostatic discharge", "local codes",
 		"Written 2031-03-05 06:00 UTC by inspect 1.0",
@@ -228,9 +228,9 @@ func TestReport(t *testing.T) {
 	if n := strings.Count(page, "<svg viewBox=\"0 0 10 10\" aria-hidden"); n == 0 {
 		t.Error("no icons")
 	}
-	// Of dies the fraction not accepted, three control charts and histograms, and the scatter; of
+	// Of dies the fraction not accepted, three control charts and histograms, the corrections, and the scatter; of
 	// columns two charts of counts and the map.
-	if got, want := strings.Count(page, `role="img" aria-label="`), 1+3+3+1+2+1; got != want {
+	if got, want := strings.Count(page, `role="img" aria-label="`), 1+3+3+1+1+2+1; got != want {
 		t.Errorf("%d charts, want %d", got, want)
 	}
 	checkOverlays(t, page)
