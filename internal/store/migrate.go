@@ -26,6 +26,7 @@ var sqlSteps embed.FS
 var goSteps = map[int64]func(context.Context, *sql.Tx, dialect) error{
 	2: stepQueueBegin,
 	4: stepQueue,
+	5: stepDays,
 }
 
 // versionTable tells which steps a store has.

@@ -58,7 +58,8 @@ func recordTx(ctx context.Context, tx *sql.Tx, rec Record) (shot int64, known bo
 	err = tx.QueryRowContext(ctx, insertShot(), f.columns()...).Scan(&shot)
 	number := 1
 	if errors.Is(err, sql.ErrNoRows) { // there is such a shot
-		if shot, number, err = lockShot(ctx, tx, f); err != nil {
+		var before time.Time
+		if shot, number, before, err = lockShot(ctx, tx, f); err != nil {
 			return 0, false, err
 		}
 		if known, err = hasReading(ctx, tx, shot, rec.Reading); known || err != nil {
@@ -66,11 +67,17 @@ func recordTx(ctx context.Context, tx *sql.Tx, rec Record) (shot int64, known bo
 		}
 		number++
 		_, err = tx.ExecContext(ctx, updateShot(), append([]any{shot, number}, f.columns()[lasting:]...)...)
+		if err == nil && !midnight(before).Equal(midnight(f.takenAt)) {
+			err = markDay(ctx, tx, f.part, f.view, before)
+		}
 	}
-	if err != nil {
-		return 0, false, err
+	if err == nil {
+		err = f.keepReading(ctx, tx, shot, number, rec.Reading)
 	}
-	return shot, false, f.keepReading(ctx, tx, shot, number, rec.Reading)
+	if err == nil {
+		err = markDay(ctx, tx, f.part, f.view, f.takenAt)
+	}
+	return shot, false, err
 }
 
 // facts are what the table of shots holds of a reading.
@@ -171,13 +178,13 @@ func (f *facts) keepLot(ctx context.Context, tx *sql.Tx) error {
 	return err
 }
 
-// lockShot returns a shot that exists and how many readings it has, and keeps others from adding
-// one until the transaction ends.
-func lockShot(ctx context.Context, tx *sql.Tx, f *facts) (id int64, readings int, err error) {
+// lockShot returns a shot that exists, how many readings it has and when it was taken, and keeps
+// others from adding one until the transaction ends.
+func lockShot(ctx context.Context, tx *sql.Tx, f *facts) (id int64, readings int, taken time.Time, err error) {
 	err = tx.QueryRowContext(ctx,
-		"UPDATE shots SET readings = readings WHERE picture_sha256 = $1 AND part = $2 AND view = $3 RETURNING id, readings",
-		f.picture, f.part, f.view).Scan(&id, &readings)
-	return id, readings, err
+		"UPDATE shots SET readings = readings WHERE picture_sha256 = $1 AND part = $2 AND view = $3 RETURNING id, readings, taken_at",
+		f.picture, f.part, f.view).Scan(&id, &readings, instantOf{&taken})
+	return id, readings, taken, err
 }
 
 // hasReading reports whether a shot has this reading, whatever its picture was called.

@@ -2,10 +2,13 @@ package store
 
 import "context"
 
-// Tidy lets the database look at its data, so that it finds the shortest way to an answer. The
-// right moment is when nothing else is to be done, such as at night; it takes no longer than a few
-// seconds.
+// Tidy sums the days that have changed and lets the database look at its data, so that it finds the
+// shortest way to an answer. The right moment is when nothing else is to be done, such as at night;
+// it takes a few seconds.
 func (s *Store) Tidy(ctx context.Context) error {
+	if err := s.sumDays(ctx, Query{}); err != nil {
+		return s.wrong("sum days", err)
+	}
 	query := "PRAGMA optimize=0x10002" // every table, by samples
 	if s.dialect == postgres {
 		query = "ANALYZE"
