@@ -254,6 +254,9 @@ func (p *Pool) ask(ctx context.Context, c *child, q Request) (*Result, error) {
 		return nil, fmt.Errorf("measure %s: %w", q.Path, died)
 	}
 	c.said.clear()
+	if a.Spent {
+		c.measured = p.options.Pictures
+	}
 	if err := a.error(); err != nil {
 		return nil, err
 	}

@@ -2,9 +2,11 @@ package worker
 
 import (
 	"errors"
+	"fmt"
 	"io"
 	"os"
 	"runtime/debug"
+	"strings"
 )
 
 // What goes over the pipes. Paths are bytes, since a file's name need not be text.
@@ -24,6 +26,7 @@ type (
 		Number     int
 		Result     *Result
 		OverlayErr string `json:",omitempty"`
+		Spent      bool   `json:",omitempty"` // it has taken so much memory that the next picture had better go to another
 		Err        string `json:",omitempty"`
 		Kind       kind   `json:",omitempty"`
 	}
@@ -94,8 +97,12 @@ func serve(in io.Reader, out io.Writer, measure func(Request) (*Result, error)) 
 	}()
 	for q := range questions {
 		q.Request.Path, q.Request.Overlay = string(q.Path), string(q.Overlay)
-		a := answer{Number: q.Number}
 		res, err := measure(q.Request)
+		if err != nil && strings.Contains(err.Error(), noMemory) {
+			// Of this process, for which another picture may be the cause. In a new one it is seen.
+			return fmt.Errorf("out of memory: %w", err)
+		}
+		a := answer{Number: q.Number, Spent: memoryTaken() > int64(o.MemoryMB)<<20/2}
 		switch {
 		case err == nil:
 			a.Result = res
@@ -115,6 +122,9 @@ func serve(in io.Reader, out io.Writer, measure func(Request) (*Result, error)) 
 	}
 	return nil
 }
+
+// noMemory stands in OpenCV's errors of that kind, cv::Error::StsNoMem.
+const noMemory = "Insufficient memory"
 
 // ended returns the exit status for what ended the questions.
 func ended(err error) int {

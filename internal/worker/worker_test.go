@@ -49,6 +49,8 @@ func TestMain(m *testing.M) {
 	os.Exit(0)
 }
 
+var hoard [][]byte
+
 func unruly(q Request) (*Result, error) {
 	switch filepath.Base(q.Path) {
 	case "panic":
@@ -86,6 +88,10 @@ func unruly(q Request) (*Result, error) {
 			b := bytes.Repeat([]byte{1}, 16<<20)
 			all = append(all, b)
 		}
+	case "hungry":
+		hoard = append(hoard, bytes.Repeat([]byte{1}, 300<<20))
+	case "starving":
+		return nil, errors.New("find marks: OpenCV(4.6.0) alloc.cpp:73: error: (-4:Insufficient memory) Failed to allocate 8 bytes")
 	case "file":
 		return nil, fmt.Errorf("%w: %w", ErrFile, os.ErrPermission)
 	case "changed":
@@ -225,6 +231,22 @@ func TestReplacement(t *testing.T) {
 	}
 	if len(pids) != 3 {
 		t.Errorf("9 pictures at 3 a process: %v", pids)
+	}
+}
+
+// A child that has taken much memory leaves the next picture to another.
+func TestSpent(t *testing.T) {
+	p := start(t, Options{Workers: 1, MemoryMB: 700}, "unruly")
+	var pids []string
+	for _, picture := range []string{"good", "hungry", "hungry", "good"} {
+		r, err := p.Measure(context.Background(), Request{Path: picture})
+		if err != nil {
+			t.Fatal(err)
+		}
+		pids = append(pids, r.Reading.Shot.Sample)
+	}
+	if pids[0] != pids[1] || pids[1] == pids[2] || pids[2] == pids[3] {
+		t.Errorf("got processes %v, want a new one after each hungry picture", pids)
 	}
 }
 
