@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"gonum.org/v1/gonum/stat"
@@ -29,13 +30,14 @@ type points struct {
 	groups [][]float64 // measured values
 	sizes  []float64   // of counts: sites
 	last   []time.Time // when the last shot of each was taken
+	byLot  bool
 }
 
 // gather makes the points of a chart: one a shot, or one a lot in the order in which the lots first
 // appear. Shots without a lot stand for themselves. Kinds that need two values in a lot leave out
 // lots of one.
 func gather(samples []Sample, kind series.Kind, byLot bool) points {
-	var p points
+	p := points{byLot: byLot}
 	lots := map[string]int{}
 	for _, s := range samples {
 		i, known := lots[s.Lot]
@@ -73,16 +75,16 @@ func (p points) count(i int) (sum float64) {
 }
 
 func (p points) slice(from, to int) points {
-	return points{p.at[from:to], p.groups[from:to], p.sizes[from:to], p.last[from:to]}
+	return points{p.at[from:to], p.groups[from:to], p.sizes[from:to], p.last[from:to], p.byLot}
 }
 
 func (p points) and(q points) points {
-	return points{append(p.at, q.at...), append(p.groups, q.groups...), append(p.sizes, q.sizes...), append(p.last, q.last...)}
+	return points{append(p.at, q.at...), append(p.groups, q.groups...), append(p.sizes, q.sizes...), append(p.last, q.last...), q.byLot}
 }
 
-// charts computes the charts of a kind over all points, from the top down. The moving range under
-// single values is not watched: it says little that the values don't, at the price of many false
-// alarms (Roes, Does & Schurink 1993, Journal of Quality Technology 25, 188–198).
+// charts computes the charts of a kind over all points, from the top down. Single values stand
+// alone, without their moving range: it says little that the values don't, at the price of many
+// false alarms (Roes, Does & Schurink 1993, Journal of Quality Technology 25, 188–198).
 func (p points) charts(kind series.Kind, opt spc.Options) ([]spc.Chart, error) {
 	values := make([]float64, len(p.at))
 	for i := range values {
@@ -94,7 +96,17 @@ func (p points) charts(kind series.Kind, opt spc.Options) ([]spc.Chart, error) {
 	switch kind {
 	case series.Individuals:
 		opt.SpreadRules = []spc.Rule{}
-		return spc.Individuals(values, opt)
+		charts, err := spc.Individuals(values, opt)
+		if err != nil {
+			return nil, err
+		}
+		if p.byLot {
+			charts[0].Statistic = "x̄"
+			for i := range charts[0].Points {
+				charts[0].Points[i].Size = len(p.groups[i])
+			}
+		}
+		return charts[:1], nil
 	case series.XbarR:
 		return spc.XbarR(p.groups, opt)
 	case series.XbarS:
@@ -118,40 +130,78 @@ func fixed(kind series.Kind, l store.Limits) spc.Phase {
 	return ph
 }
 
-// Few points make uncertain limits: about twenty are asked for (common practice, no source). Fewer
-// than five make none.
+// Few points make uncertain limits: twenty to twenty-five are asked for (common practice, no source).
+// Fewer than five make none.
 const (
-	EnoughPoints = 20
+	EnoughPoints = 25
 	fewestPoints = 5
 )
 
 // Estimate takes the limits of a phase from samples in order of time. Robust takes medians, so that
 // a few bad points don't widen them. The warnings say what makes the limits doubtful.
 func Estimate(samples []Sample, kind series.Kind, byLot, robust bool) (store.Limits, []string, error) {
-	p := gather(samples, kind, byLot)
-	what := "shots"
-	if byLot {
-		what = "lots"
+	return gather(samples, kind, byLot).estimate(kind, spc.Options{Robust: robust})
+}
+
+// screened takes the limits from points of which some may be bad: those beyond the limits are left
+// out and the limits taken anew, until none is or half are gone. With few points that is much surer
+// than medians.
+func (p points) screened(kind series.Kind) (l store.Limits, warnings []string, err error) {
+	var out []int
+	for {
+		l, warnings, err = p.estimate(kind, spc.Options{Phases: []spc.Phase{{Exclude: out}}})
+		if err != nil {
+			return l, warnings, err
+		}
+		charts, err := p.charts(kind, spc.Options{Phases: []spc.Phase{fixed(kind, l)}})
+		if err != nil {
+			return l, warnings, err
+		}
+		var beyond []int
+		for i, point := range charts[0].Points {
+			if slices.Contains(out, i) || point.Outside() != 0 {
+				beyond = append(beyond, i)
+			}
+		}
+		if len(beyond) == len(out) || 2*len(beyond) > len(p.at) {
+			if len(out) > 0 {
+				l.Source += fmt.Sprintf("; %d beyond the limits left out", len(out))
+			}
+			return l, warnings, nil
+		}
+		out = beyond
 	}
+}
+
+func (p points) what() string {
+	if p.byLot {
+		return "lots"
+	}
+	return "shots"
+}
+
+func (p points) estimate(kind series.Kind, opt spc.Options) (store.Limits, []string, error) {
 	if len(p.at) < fewestPoints {
-		return store.Limits{}, nil, fmt.Errorf("limits from %d %s: want at least %d, and about %d before they can be trusted", len(p.at), what, fewestPoints, EnoughPoints)
+		return store.Limits{}, nil, fmt.Errorf("limits from %d %s: want at least %d, and about %d before they can be trusted", len(p.at), p.what(), fewestPoints, EnoughPoints)
 	}
-	charts, err := p.charts(kind, spc.Options{Robust: robust, Rules: []spc.Rule{}, SpreadRules: []spc.Rule{}})
+	opt.Rules, opt.SpreadRules = []spc.Rule{}, []spc.Rule{}
+	charts, err := p.charts(kind, opt)
 	if err != nil {
 		return store.Limits{}, nil, err
 	}
 	ph := charts[0].Phases[0]
-	l := store.Limits{Centre: ph.Center, Sigma: ph.Sigma, Points: len(p.at)}
+	l := store.Limits{Centre: ph.Center, Sigma: ph.Sigma, Points: ph.Baseline}
 	if kind == series.U {
 		l.Sigma = 0
 	}
-	l.Source = fmt.Sprintf("%d %s from %s to %s: %s", len(p.at), what, day(p.at[0]), day(p.at[len(p.at)-1]), ph.Source)
+	l.Source = fmt.Sprintf("%d %s from %s to %s: %s", len(p.at), p.what(), day(p.at[0]), day(p.at[len(p.at)-1]), ph.Source)
 	if kind.OfCounts() && !(l.Centre > 0) {
-		return l, nil, fmt.Errorf("limits from %d %s without a single count would be zero and judge nothing; state a rate, or wait until some are counted", len(p.at), what)
+		return l, nil, fmt.Errorf("limits from %d %s without a single count would be zero and judge nothing; state a rate, or wait until some are counted", len(p.at), p.what())
 	}
 	var warnings []string
 	for _, c := range charts {
 		for _, w := range c.Warnings {
+			w = strings.TrimPrefix(w, "phase 1: ") // there is no other
 			if !slices.Contains(warnings, w) {
 				warnings = append(warnings, w)
 			}

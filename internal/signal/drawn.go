@@ -84,7 +84,21 @@ func Draw(samples []Sample, phases []store.Phase) (Drawn, error) {
 	if opt.Rules, err = spc.ParseRules(latest.Rules); err == nil {
 		d.Charts, err = groups.charts(d.Kind, opt)
 	}
+	d.sayWhence()
 	return d, err
+}
+
+// sayWhence lets the charts say where fixed limits come from, instead of that they were stated, and
+// takes back doubts about estimates that weren't made.
+func (d *Drawn) sayWhence() {
+	for i := range d.Charts {
+		c := &d.Charts[i]
+		c.Warnings = nil
+		before := len(c.Phases) - len(d.Phases)
+		for k, ph := range d.Phases {
+			c.Phases[before+k].Source = "limits fixed: " + ph.Source
+		}
+	}
 }
 
 func (d *Drawn) estimated(samples []Sample) error {

@@ -35,8 +35,8 @@ type Waiting struct {
 }
 
 // Update holds all that is new in the store against the limits in force and keeps the signals. A
-// chart that has none gets its first once it has enough points: limits fixed from its first twenty
-// lots (shots, where a lot gives one), by medians, so that a few bad ones don't widen them.
+// chart that has none gets its first once it has enough points: limits fixed from its first
+// twenty-five lots (shots, where a lot gives one), without those that lie beyond these limits.
 //
 // It looks at new shots and a few before them, so it may be called after every reading; called by
 // several programs at once, each signal is kept once.
@@ -188,60 +188,37 @@ func (u *updater) chart(ctx context.Context, work store.ChartWork) error {
 const mostGathered = 5000
 
 // firstPhase returns the phase that gives a chart its first limits, or why it has to wait.
-func (u *updater) firstPhase(ctx context.Context, c store.Chart) (p store.Phase, why string, err error) {
+func (u *updater) firstPhase(ctx context.Context, c store.Chart) (ph store.Phase, why string, err error) {
 	samples, err := Samples(ctx, u.s, c, store.Query{Limit: mostGathered})
 	if err != nil || len(samples) == 0 {
-		return p, "no shot", err
+		return ph, "no shot", err
 	}
 	kind, byLot := Suggest(samples, c.Value)
-	what := "shots"
-	if byLot {
-		what = "lots"
-	}
-	all := gather(samples, kind, byLot)
-	complete := len(all.at)
-	if byLot && complete > 0 && !all.last[complete-1].Before(u.settled) {
+	p := gather(samples, kind, byLot)
+	complete := len(p.at)
+	if byLot && complete > 0 && !p.last[complete-1].Before(u.settled) {
 		complete--
 	}
 	if complete < EnoughPoints {
-		return p, fmt.Sprintf("%d of %d %s", complete, EnoughPoints, what), nil
+		return ph, fmt.Sprintf("%d of %d %s", complete, EnoughPoints, p.what()), nil
 	}
 	n := EnoughPoints
 	if kind.OfCounts() {
 		// Below one count a point, limits at three sigma mislead (see spc.UChart).
-		for n < complete && all.slice(0, n).eventsAPoint() < 1 {
+		for n < complete && p.slice(0, n).eventsAPoint() < 1 {
 			n = min(2*n, complete)
 		}
-		if got := all.slice(0, n).eventsAPoint(); got < 1 {
-			return p, fmt.Sprintf("%.2g counts in a %s on average; limits need about one", got, strings.TrimSuffix(what, "s")), nil
+		if got := p.slice(0, n).eventsAPoint(); got < 1 {
+			return ph, fmt.Sprintf("%.2g counts in a %s on average; limits need about one", got, strings.TrimSuffix(p.what(), "s")), nil
 		}
 	}
-	baseline := upTo(samples, all, n, byLot)
-	l, warnings, err := Estimate(baseline, kind, byLot, true)
+	l, warnings, err := p.slice(0, n).screened(kind)
 	if err != nil {
-		if l, warnings, err = Estimate(baseline, kind, byLot, false); err != nil {
-			return p, err.Error(), nil
-		}
+		return ph, err.Error(), nil
 	}
 	l.Source = strings.Join(append([]string{l.Source}, warnings...), "; ")
 	return store.Phase{
-		Chart: c, Name: "first", Start: all.at[0].At, Kind: kind, ByLot: byLot, Rules: DefaultRules(kind), Limits: l,
-		Act: store.Act{By: u.o.Program, At: u.o.Now, Why: fmt.Sprintf("the first %d %s are there, and nobody has stated limits", n, what)},
+		Chart: c, Name: "first", Start: p.at[0].At, Kind: kind, ByLot: byLot, Rules: DefaultRules(kind), Limits: l,
+		Act: store.Act{By: u.o.Program, At: u.o.Now, Why: fmt.Sprintf("the first %d %s are there, and nobody has stated limits", n, p.what())},
 	}, "", nil
-}
-
-// upTo returns the samples of the first n points.
-func upTo(samples []Sample, all points, n int, byLot bool) []Sample {
-	if n >= len(all.at) {
-		return samples
-	}
-	if !byLot {
-		i, _ := slices.BinarySearchFunc(samples, all.at[n], func(s Sample, p store.Point) int { return compare(s.Point, p) })
-		return samples[:i]
-	}
-	lots := map[string]bool{}
-	for _, p := range all.at[:n] {
-		lots[p.Name] = true
-	}
-	return slices.DeleteFunc(slices.Clone(samples), func(s Sample) bool { return !lots[s.Lot] })
 }

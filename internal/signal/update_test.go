@@ -80,12 +80,12 @@ func update(t testing.TB, s *store.Store, now time.Time) signal.Result {
 
 var dieX = store.Chart{Part: "tern", View: reading.DiePlan, Value: "x_um"}
 
-// A line runs well for twenty-four lots; then a nozzle lets X move by three sigma of the lots, until
+// A line runs well for twenty-nine lots; then a nozzle lets X move by three sigma of the lots, until
 // it is changed. Nobody has stated limits.
 func TestUpdate(t *testing.T) {
 	each(t, func(t *testing.T, s *store.Store) {
 		rng := rand.New(rand.NewPCG(1, 2))
-		const lots, moved, cured = 36, 24, 30
+		const lots, moved, cured = 41, 29, 35
 		var level float64
 		for i := range lots * 5 {
 			if i%5 == 0 {
@@ -95,16 +95,16 @@ func TestUpdate(t *testing.T) {
 				}
 			}
 			record(t, s, die(i, level+rng.NormFloat64()))
-			if i == 18*5 {
+			if i == 23*5 {
 				r := update(t, s, at(i))
-				if len(r.Waiting) != 3 || r.Waiting[1].Why != "18 of 20 lots" || r.Waiting[1].Value != "x_um" || r.Started != nil {
-					t.Errorf("after 18 lots: waiting %+v, started %+v", r.Waiting, r.Started)
+				if len(r.Waiting) != 3 || r.Waiting[1].Why != "23 of 25 lots" || r.Waiting[1].Value != "x_um" || r.Started != nil {
+					t.Errorf("after 23 lots: waiting %+v, started %+v", r.Waiting, r.Started)
 				}
 			}
-			if i == 21*5 {
+			if i == 26*5 {
 				r := update(t, s, at(i))
-				if len(r.Started) != 1 || r.Started[0].Chart != dieX || !r.Started[0].ByLot || r.Started[0].Points != 20 || r.Started[0].Kind != series.Individuals || !r.Started[0].Start.Equal(at(0)) {
-					t.Errorf("after 21 lots: started %+v", r.Started)
+				if len(r.Started) != 1 || r.Started[0].Chart != dieX || !r.Started[0].ByLot || r.Started[0].Points < 23 || r.Started[0].Kind != series.Individuals || !r.Started[0].Start.Equal(at(0)) {
+					t.Errorf("after 26 lots: started %+v", r.Started)
 				}
 				if r.New != nil {
 					t.Errorf("a quiet line has signals: %+v", r.New)
@@ -123,7 +123,7 @@ func TestUpdate(t *testing.T) {
 				t.Errorf("signal %+v", sig)
 			}
 		}
-		if want := "x of offset X: one point beyond a control limit (above), lot L0"; !strings.HasPrefix(r.New[0].Text, want) {
+		if want := "x̄ of offset X: one point beyond a control limit (above), lot L0"; !strings.HasPrefix(r.New[0].Text, want) {
 			t.Errorf("text %q, want it to begin with %q", r.New[0].Text, want)
 		}
 		if again := update(t, s, at(lots*5)); again.New != nil || again.Extended != 0 || again.Started != nil {
