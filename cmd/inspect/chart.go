@@ -37,7 +37,11 @@ head,nozzle,… explains the variance).
 Rules are chosen by number from the set of Nelson (1984), or from that of the Western Electric
 handbook (1956) with --rule-set western.
 
-With several values, or with --by, every chart gets a file of its own: NAME-VALUE-LEVEL.svg.`
+With several values, or with --by, every chart gets a file of its own: NAME-VALUE-LEVEL.svg.
+
+With --store the shots come from a store instead of a file, and the chart has the phases, events and
+causes of signals that the store knows (inspect phase, event, signal). Flags that choose another
+kind, other limits or rules, or parts of the shots chart them as a table, without phases.`
 
 const chartExample = `  inspect chart lot42.jsonl -o lot42.svg
   inspect chart lot42.jsonl --value x_um --by head --part tern.yaml -o x.png
@@ -45,7 +49,9 @@ const chartExample = `  inspect chart lot42.jsonl -o lot42.svg
   inspect chart pull.csv --value force_n --subgroup shift --limits-from 1-20 --lower 4.5 -o pull.pdf
   inspect chart lot42.jsonl --kind t2 -o t2.svg
   inspect chart lot42.jsonl --kind factors --value x_um --by head,nozzle -o factors.svg
-  inspect chart --json lot42.jsonl --value theta_deg --rules 1,2,3,5`
+  inspect chart --json lot42.jsonl --value theta_deg --rules 1,2,3,5
+  inspect chart --store line.db --part tern --value x_um --since 2031-03-01 -o x.svg
+  inspect chart --store line.db --part tern --value x_um --kind factors --by head,nozzle`
 
 type chartOptions struct {
 	values              []string
@@ -64,6 +70,7 @@ type chartOptions struct {
 	law                 string
 	required            float64
 	schemes             schemeFlags
+	fromStore           chartStore
 
 	title, out     string
 	json           bool
@@ -73,16 +80,25 @@ type chartOptions struct {
 func newChartCmd() *cobra.Command {
 	var o chartOptions
 	cmd := &cobra.Command{
-		Use:     "chart [flags] FILE",
+		Use:     "chart [flags] FILE | --store AT --part NAME",
 		Short:   "Draw control charts of readings or of any table",
 		Long:    chartLong,
 		Example: chartExample,
-		Args:    usageArgs(cobra.ExactArgs(1)),
+		Args:    usageArgs(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.stdout, o.stderr = cmd.OutOrStdout(), cmd.ErrOrStderr()
+			switch fromStore := o.fromStore.on(cmd); {
+			case fromStore && len(args) > 0:
+				return usagef("a file or a store? Leave out %s, or --store", args[0])
+			case fromStore:
+				return runChartStore(cmd, o)
+			case len(args) == 0:
+				return usagef("what to chart? Give a FILE, or --store AT and --part NAME")
+			}
 			return runChart(o, args[0])
 		},
 	}
+	o.fromStore.addFlags(cmd)
 	f := cmd.Flags()
 	f.StringSliceVar(&o.values, "value", nil, "column of values, or of counts; several for a chart each")
 	f.StringVar(&o.subgroup, "subgroup", "", `column that says which values belong together; "none" for none`)
@@ -102,7 +118,7 @@ func newChartCmd() *cobra.Command {
 	f.BoolVar(&o.robust, "robust", false, "limits from medians, so that a few bad points don't widen them")
 	f.StringVar(&o.lower, "lower", "", "lower limit that capability is held against")
 	f.StringVar(&o.upper, "upper", "", "upper limit likewise")
-	f.StringVar(&o.part, "part", "", "part file to take these limits from, for columns of readings")
+	f.StringVar(&o.part, "part", "", "part file to take these limits from, for columns of readings; with --store the name of the part will do")
 	f.Float64Var(&o.radius, "radius", 0, "scatter: circular tolerance, the largest distance from nominal allowed")
 	f.StringVar(&o.law, "law", "normal", `law that values follow, for capability, histogram and probability plot: normal, best (which fits best), or a family by name`)
 	f.Float64Var(&o.required, "required", 0, "capability index to be shown, such as 1.33")
@@ -124,6 +140,11 @@ func runChart(o chartOptions, file string) error {
 	if err != nil {
 		return err
 	}
+	return chartTable(o, plan, t)
+}
+
+// chartTable charts a table.
+func chartTable(o chartOptions, plan chartPlan, t *series.Table) error {
 	for _, w := range o.where {
 		column, value, ok := strings.Cut(w, "=")
 		if !ok {
