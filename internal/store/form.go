@@ -26,6 +26,7 @@ type packed struct {
 	places []byte // dx_um, dy_um, u_um
 	tilts  []byte // tilt_deg, azimuth_deg, u_tilt_deg
 	rest   []byte // x_px, y_px, diameter_um, silhouettes
+	more   []byte // what these don't hold of the sites, JSON; nil when they hold all
 }
 
 // Readings are alike in their keys, not in their numbers: given two of them beforehand, zstd spares
@@ -84,27 +85,37 @@ func pack(r *reading.Reading) (*packed, error) {
 		raw.places = packColumns(sites, placeColumns)
 		raw.tilts = packColumns(sites, tiltColumns)
 		raw.rest = packRest(sites)
+		if raw.more, err = packMore(sites); err != nil {
+			return nil, err
+		}
 	}
 	p := &packed{digest: raw.sum(), body: bodyEncoder().EncodeAll(raw.body, nil)}
-	if len(sites) > 0 {
-		for _, f := range []struct {
-			from []byte
-			to   *[]byte
-		}{{raw.names, &p.names}, {raw.states, &p.states}, {raw.places, &p.places}, {raw.tilts, &p.tilts}, {raw.rest, &p.rest}} {
-			*f.to = plainEncoder().EncodeAll(f.from, nil)
+	to := p.sites()
+	for i, from := range raw.sites() {
+		if *from != nil {
+			*to[i] = plainEncoder().EncodeAll(*from, nil)
 		}
 	}
 	return p, nil
 }
 
+// sites lists the parts that hold the sites.
+func (p *packed) sites() []*[]byte {
+	return []*[]byte{&p.names, &p.states, &p.places, &p.tilts, &p.rest, &p.more}
+}
+
 // sum is the digest of what isn't compressed.
 func (p *packed) sum() []byte {
 	h := sha256.New()
-	for _, b := range [][]byte{p.body, p.names, p.states, p.places, p.tilts, p.rest} {
-		var n [8]byte
-		binary.BigEndian.PutUint64(n[:], uint64(len(b)))
-		h.Write(n[:])
+	add := func(b []byte) {
+		h.Write(binary.BigEndian.AppendUint64(nil, uint64(len(b))))
 		h.Write(b)
+	}
+	add(p.body)
+	for _, b := range p.sites() {
+		if b != &p.more || *b != nil { // it came later than the others
+			add(*b)
+		}
 	}
 	return h.Sum(nil)
 }
@@ -112,15 +123,16 @@ func (p *packed) sum() []byte {
 // unzip returns p without its compression.
 func (p *packed) unzip() (*packed, error) {
 	raw := &packed{digest: p.digest}
-	for _, f := range []struct {
-		from []byte
-		to   *[]byte
-	}{{p.body, &raw.body}, {p.names, &raw.names}, {p.states, &raw.states}, {p.places, &raw.places}, {p.tilts, &raw.tilts}, {p.rest, &raw.rest}} {
-		if f.from == nil {
+	var err error
+	if raw.body, err = unzip(p.body); err != nil {
+		return nil, err
+	}
+	to := raw.sites()
+	for i, from := range p.sites() {
+		if *from == nil {
 			continue
 		}
-		var err error
-		if *f.to, err = unzip(f.from); err != nil {
+		if *to[i], err = unzip(*from); err != nil {
 			return nil, err
 		}
 	}
@@ -152,7 +164,13 @@ func (p *packed) reading() (*reading.Reading, error) {
 	if err != nil {
 		return nil, err
 	}
-	sites := newSites(names)
+	sites := make([]reading.Site, len(names))
+	if err := unpackMore(p.more, sites); err != nil {
+		return nil, err
+	}
+	for i, n := range names {
+		sites[i].Name = n
+	}
 	if err := errors.Join(unpackStates(p.states, sites), unpackColumns(p.places, sites, placeColumns),
 		unpackColumns(p.tilts, sites, tiltColumns), unpackRest(p.rest, sites)); err != nil {
 		return nil, err
@@ -327,11 +345,68 @@ func unpackRest(b []byte, sites []reading.Site) error {
 		}
 	}
 	outlines := make([]reading.Silhouette, len(with))
+	for i, s := range with {
+		if s.Silhouette != nil {
+			outlines[i] = *s.Silhouette
+		}
+	}
 	if err := unpackColumns(b[columns+n:], outlines, silhouetteColumns); err != nil {
 		return err
 	}
 	for i, s := range with {
 		s.Silhouette = &outlines[i]
+	}
+	return nil
+}
+
+// packMore writes what the other parts don't hold, as the JSON of the sites without what they do:
+// fields that sites were given later, until they get columns of their own. It returns nil when
+// there is nothing.
+func packMore(sites []reading.Site) ([]byte, error) {
+	none := true
+	rest := make([]*reading.Site, len(sites))
+	for i, s := range sites {
+		s.Name, s.State = "", ""
+		if s.Silhouette != nil {
+			outline := *s.Silhouette
+			for _, of := range silhouetteColumns {
+				*of(&outline) = 0
+			}
+			if s.Silhouette = nil; outline != (reading.Silhouette{}) {
+				s.Silhouette = &outline
+			}
+		}
+		for _, columns := range [][]func(*reading.Site) *float64{placeColumns, tiltColumns, restColumns} {
+			for _, of := range columns {
+				*of(&s) = 0
+			}
+		}
+		if s != (reading.Site{}) {
+			rest[i], none = &s, false
+		}
+	}
+	if none {
+		return nil, nil
+	}
+	return json.Marshal(rest)
+}
+
+// unpackMore comes before the other parts, which overwrite what it has of theirs.
+func unpackMore(b []byte, sites []reading.Site) error {
+	if b == nil {
+		return nil
+	}
+	rest := make([]*reading.Site, 0, len(sites))
+	if err := json.Unmarshal(b, &rest); err != nil {
+		return err
+	}
+	if len(rest) != len(sites) {
+		return errForm
+	}
+	for i, s := range rest {
+		if s != nil {
+			sites[i] = *s
+		}
 	}
 	return nil
 }

@@ -74,10 +74,11 @@ func FuzzUnpack(f *testing.F) {
 		if err != nil {
 			f.Fatal(err)
 		}
-		f.Add(raw.body, raw.names, raw.states, raw.places, raw.tilts, raw.rest)
+		f.Add(raw.body, raw.names, raw.states, raw.places, raw.tilts, raw.rest, []byte(nil))
+		f.Add(raw.body, raw.names, raw.states, raw.places, raw.tilts, raw.rest, []byte(`[null, {"site":"Q","x_px":1}]`))
 	}
-	f.Fuzz(func(t *testing.T, body, names, states, places, tilts, rest []byte) {
-		p := packed{body: body, names: names, states: states, places: places, tilts: tilts, rest: rest}
+	f.Fuzz(func(t *testing.T, body, names, states, places, tilts, rest, more []byte) {
+		p := packed{body: body, names: names, states: states, places: places, tilts: tilts, rest: rest, more: more}
 		r, err := p.reading()
 		if err != nil || r.Array == nil || len(r.Array.Sites) == 0 {
 			return

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"reflect"
 	"testing"
 	"time"
 
@@ -137,6 +138,9 @@ func anyReading(t *rapid.T) *reading.Reading {
 				XPx: num.Draw(t, "x"), YPx: num.Draw(t, "y"), DXUm: num.Draw(t, "dx"), DYUm: num.Draw(t, "dy"), UUm: num.Draw(t, "u"),
 				TiltDeg: num.Draw(t, "tilt"), AzimuthDeg: num.Draw(t, "azimuth"), UTiltDeg: num.Draw(t, "utilt"), DiameterUm: num.Draw(t, "diameter"),
 			}
+			if rapid.Bool().Draw(t, "more") {
+				more(t, reflect.ValueOf(&s).Elem(), num)
+			}
 			if rapid.Bool().Draw(t, "side") {
 				s.Silhouette = &reading.Silhouette{HeightUm: num.Draw(t, "h"), FootUm: num.Draw(t, "foot"), BendUm: num.Draw(t, "bend"), USeatingUm: num.Draw(t, "seat")}
 			}
@@ -145,6 +149,22 @@ func anyReading(t *rapid.T) *reading.Reading {
 		r.Array.Sites = append(r.Array.Sites, rapid.SliceOfN(site, 0, 8).Draw(t, "sites")...)
 	}
 	return r
+}
+
+// more fills the pointers and texts of a struct that are empty, and what they lead to: fields that
+// nobody has told the store of must come back too.
+func more(t *rapid.T, v reflect.Value, num *rapid.Generator[float64]) {
+	for i := range v.NumField() {
+		switch f := v.Field(i); {
+		case f.Kind() == reflect.Pointer && f.IsNil() && f.Type().Elem().Kind() == reflect.Struct:
+			f.Set(reflect.New(f.Type().Elem()))
+			more(t, f.Elem(), num)
+		case f.Kind() == reflect.String && f.Len() == 0:
+			f.SetString("side 90°")
+		case f.Kind() == reflect.Float64 && f.IsZero():
+			f.SetFloat(num.Draw(t, v.Type().Field(i).Name))
+		}
+	}
 }
 
 func mustRecord(t testing.TB, s *Store, r *reading.Reading) int64 {
