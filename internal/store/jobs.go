@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"crypto/sha256"
 	"database/sql"
 	"encoding/hex"
 	"errors"
@@ -27,6 +28,10 @@ type Job struct {
 	Part   string // name of the part
 	Scope  string
 	Line   string // of the plant
+
+	// Inbox is the name of the place that Path is in: who works at that inbox measures it. Where all
+	// pictures are in one place it may be empty.
+	Inbox string
 }
 
 // A Task is a job that somebody has taken from the queue to do it.
@@ -58,6 +63,7 @@ type measureArgs struct {
 	Path   string       `json:"path"`
 	Scope  string       `json:"scope"`
 	Line   string       `json:"line"`
+	Inbox  string       `json:"inbox"`
 	Shot   reading.Shot `json:"shot"`
 }
 
@@ -65,11 +71,11 @@ type measureArgs struct {
 func (measureArgs) Kind() string { return "measure" }
 
 func (j Job) args() measureArgs {
-	return measureArgs{SHA256: j.SHA256, Part: j.Part, View: j.Shot.View, Path: j.Path, Scope: j.Scope, Line: j.Line, Shot: j.Shot}
+	return measureArgs{SHA256: j.SHA256, Part: j.Part, View: j.Shot.View, Path: j.Path, Scope: j.Scope, Line: j.Line, Inbox: j.Inbox, Shot: j.Shot}
 }
 
 func (a measureArgs) job() Job {
-	return Job{Path: a.Path, SHA256: a.SHA256, Shot: a.Shot, Part: a.Part, Scope: a.Scope, Line: a.Line}
+	return Job{Path: a.Path, SHA256: a.SHA256, Shot: a.Shot, Part: a.Part, Scope: a.Scope, Line: a.Line, Inbox: a.Inbox}
 }
 
 // longAgo is when every job falls due: jobs are worked in the order of their numbers, and a clock
@@ -102,8 +108,8 @@ func (s *Store) Enqueue(ctx context.Context, j Job) (known bool, err error) {
 			return err
 		}
 		done, err := client.InsertTx(ctx, tx, j.args(), &river.InsertOpts{
-			MaxAttempts: manyAttempts,
-			UniqueOpts:  river.UniqueOpts{ByArgs: true, ByState: rivertype.JobStates()},
+			MaxAttempts: manyAttempts, Queue: queueOf(j.Inbox),
+			UniqueOpts: river.UniqueOpts{ByArgs: true, ByState: rivertype.JobStates()},
 		})
 		if err != nil || done.UniqueSkippedAsDuplicate {
 			known = err == nil
@@ -116,6 +122,15 @@ func (s *Store) Enqueue(ctx context.Context, j Job) (known bool, err error) {
 		return false, s.wrong("take a picture into the queue", err)
 	}
 	return known, nil
+}
+
+// queueOf returns River's name for the queue of an inbox, of letters that it takes.
+func queueOf(inbox string) string {
+	if inbox == "" {
+		return river.QueueDefault
+	}
+	sum := sha256.Sum256([]byte(inbox))
+	return "inbox-" + hex.EncodeToString(sum[:8])
 }
 
 // SetAside returns the jobs that were given up, oldest first.

@@ -55,7 +55,7 @@ func work(t *testing.T, s *Store, ends, n int, do func(context.Context, Task) (*
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	var mu sync.Mutex
-	err := s.Work(ctx, n, do, func(task Task, _ *reading.Reading, err error) {
+	err := s.Work(ctx, "", n, do, func(task Task, _ *reading.Reading, err error) {
 		mu.Lock()
 		defer mu.Unlock()
 		ended, errs = append(ended, task), append(errs, err)
@@ -238,7 +238,7 @@ func TestStoppedWork(t *testing.T) {
 		enqueue(t, s, j)
 		for range 4 {
 			ctx, cancel := context.WithCancel(t.Context())
-			err := s.Work(ctx, 1, func(ctx context.Context, _ Task) (*reading.Reading, error) {
+			err := s.Work(ctx, "", 1, func(ctx context.Context, _ Task) (*reading.Reading, error) {
 				cancel()
 				<-ctx.Done()
 				return nil, errors.Join(twice{}, ctx.Err()) // whatever comes of it
@@ -251,7 +251,7 @@ func TestStoppedWork(t *testing.T) {
 		whole(t, s, []Job{j}, 0)
 		ctx, cancel := context.WithCancel(t.Context())
 		cancel()
-		if err := s.Work(ctx, 1, measured, nil); err != nil {
+		if err := s.Work(ctx, "", 1, measured, nil); err != nil {
 			t.Errorf("ended before it began: %v", err)
 		}
 	})
@@ -276,7 +276,7 @@ func TestManyHands(t *testing.T) {
 		for h := range hands {
 			s := open(t, at)
 			wg.Go(func() {
-				err := s.Work(ctx, 2, func(ctx context.Context, task Task) (*reading.Reading, error) {
+				err := s.Work(ctx, "", 2, func(ctx context.Context, task Task) (*reading.Reading, error) {
 					time.Sleep(3 * time.Millisecond)
 					return measured(ctx, task)
 				}, func(task Task, _ *reading.Reading, err error) {
@@ -318,7 +318,7 @@ func TestWrongGuess(t *testing.T) {
 		var wg sync.WaitGroup
 		var told, tries atomic.Int32
 		wg.Go(func() {
-			err := slow.Work(ctx, 1, func(ctx context.Context, task Task) (*reading.Reading, error) {
+			err := slow.Work(ctx, "", 1, func(ctx context.Context, task Task) (*reading.Reading, error) {
 				if tries.Add(1) == 1 {
 					began <- true
 					<-go1
@@ -363,7 +363,7 @@ func TestWorkWhenTheStoreFails(t *testing.T) {
 			}
 		}
 		rename("shots", "hidden")
-		err := s.Work(t.Context(), 1, measured, func(Task, *reading.Reading, error) { t.Error("it ended") })
+		err := s.Work(t.Context(), "", 1, measured, func(Task, *reading.Reading, error) { t.Error("it ended") })
 		if err == nil || !strings.Contains(err.Error(), j.Path) {
 			t.Errorf("got %v", err)
 		}
@@ -417,7 +417,7 @@ func TestBeKilled(t *testing.T) {
 	}
 	s := open(t, at)
 	var done atomic.Int32
-	err := s.Work(t.Context(), 2, func(ctx context.Context, task Task) (*reading.Reading, error) {
+	err := s.Work(t.Context(), "", 2, func(ctx context.Context, task Task) (*reading.Reading, error) {
 		if done.Load() >= 2 {
 			fmt.Print(".")
 			<-ctx.Done()
@@ -453,4 +453,32 @@ func TestDead(t *testing.T) {
 			t.Errorf("after %v: got %v, want %v", c.after, names, c.dead)
 		}
 	}
+}
+
+// Whoever works at one inbox leaves the pictures of another to those who can reach them.
+func TestInboxesAreApart(t *testing.T) {
+	each(t, func(t *testing.T, s *Store) {
+		for i, inbox := range []string{"bench 1", "bench 2", "bench 1"} {
+			j := aJob(i)
+			j.Inbox = inbox
+			if _, err := s.Enqueue(t.Context(), j); err != nil {
+				t.Fatal(err)
+			}
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		defer cancel()
+		var got []string
+		err := s.Work(ctx, "bench 1", 1, measured, func(task Task, _ *reading.Reading, _ error) {
+			if got = append(got, task.Inbox); len(got) == 2 {
+				cancel()
+			}
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		q, err := s.QueueState(t.Context())
+		if err != nil || q.Waiting != 1 || len(got) != 2 || got[0] != "bench 1" || got[1] != "bench 1" {
+			t.Errorf("got %q, the queue is %+v, %v", got, q, err)
+		}
+	})
 }

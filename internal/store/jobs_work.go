@@ -33,7 +33,7 @@ const (
 	pollFirst = 10 * time.Millisecond // after the job before
 )
 
-// Work has do do the tasks of the queue, n at a time and oldest first, until ctx ends, which is no
+// Work has do do the tasks of an inbox, n at a time and oldest first, until ctx ends, which is no
 // error. It returns an error when the store fails; no task is lost by that, calling it again goes on.
 // Any number of programs may work at one store.
 //
@@ -48,7 +48,7 @@ const (
 // When a program is killed, its tasks go back into the queue as soon as another works at it, and a
 // reading that was not recorded is made again. done is told of each task that has ended, after that
 // is on the disk; a kill in between may keep it from being told.
-func (s *Store) Work(ctx context.Context, n int, do func(context.Context, Task) (*reading.Reading, error), done func(Task, *reading.Reading, error)) error {
+func (s *Store) Work(ctx context.Context, inbox string, n int, do func(context.Context, Task) (*reading.Reading, error), done func(Task, *reading.Reading, error)) error {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	h := &hand{Store: s, name: handName(), lost: handLost, do: do, done: done, fail: cancel}
@@ -63,7 +63,7 @@ func (s *Store) Work(ctx context.Context, n int, do func(context.Context, Task) 
 	workers := river.NewWorkers()
 	river.AddWorker(workers, h)
 	client, err := s.river(&river.Config{
-		ID: h.name, Workers: workers, Queues: map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: n}},
+		ID: h.name, Workers: workers, Queues: map[string]river.QueueConfig{queueOf(inbox): {MaxWorkers: n}},
 		PollOnly: true, FetchPollInterval: pollEvery, FetchCooldown: pollFirst,
 		JobTimeout: -1, // whoever measures knows how long it may take
 	})

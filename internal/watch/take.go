@@ -101,7 +101,7 @@ func (k *keeper) take(ctx context.Context, f *file) {
 		return
 	}
 	j := store.Job{
-		Path: jobPath(k.results.rel(f.path)), SHA256: f.sum, Shot: job.Shot, Part: job.Part.Name, Scope: job.Scope.Name, Line: k.o.Line,
+		Path: jobPath(k.results.rel(f.path)), SHA256: f.sum, Shot: job.Shot, Part: job.Part.Name, Scope: job.Scope.Name, Line: k.o.Line, Inbox: k.inbox,
 	}
 	known, err := k.o.Store.Enqueue(ctx, j)
 	if err == nil && known {

@@ -25,7 +25,7 @@ type Store interface {
 	TakeUp(ctx context.Context, id int64) error
 	KeepPart(ctx context.Context, name string, text []byte, at time.Time) error
 	KeepScope(ctx context.Context, name string, text []byte, at time.Time) error
-	Work(ctx context.Context, n int, do func(context.Context, store.Task) (*reading.Reading, error), done func(store.Task, *reading.Reading, error)) error
+	Work(ctx context.Context, inbox string, n int, do func(context.Context, store.Task) (*reading.Reading, error), done func(store.Task, *reading.Reading, error)) error
 }
 
 // A Measurer measures one picture; a [worker.Pool] does.

@@ -160,7 +160,7 @@ func (b *bench) TakeUp(_ context.Context, id int64) error {
 func key(j store.Job) string { return fmt.Sprint(j.SHA256, j.Part, j.Shot.View) }
 
 // Work is one worker; a task whose worker died is tried twice.
-func (b *bench) Work(ctx context.Context, _ int, do func(context.Context, store.Task) (*reading.Reading, error), done func(store.Task, *reading.Reading, error)) error {
+func (b *bench) Work(ctx context.Context, _ string, _ int, do func(context.Context, store.Task) (*reading.Reading, error), done func(store.Task, *reading.Reading, error)) error {
 	for id := int64(1); ; id++ {
 		b.mu.Lock()
 		var j store.Job

@@ -38,7 +38,7 @@ func (e *laterError) Error() string { return e.text }
 // work measures what is in the queue until ctx ends.
 func (k *keeper) work(ctx context.Context) {
 	for ctx.Err() == nil {
-		err := k.o.Store.Work(ctx, k.o.Workers, k.measure, k.done)
+		err := k.o.Store.Work(ctx, k.inbox, k.o.Workers, k.measure, k.done)
 		if err != nil && ctx.Err() == nil {
 			k.trouble("queue", fmt.Sprintf("the queue can't be worked through (%v); it is tried again", err))
 		}
@@ -117,6 +117,8 @@ func (k *keeper) try(ctx context.Context, t store.Task, path string) (*reading.R
 		return nil, context.Cause(ctx)
 	case errors.Is(err, worker.ErrChanged):
 		return nil, back("it was replaced before it was measured")
+	case errors.Is(err, worker.ErrStart):
+		return nil, &laterError{"workers", fmt.Sprintf("pictures can't be measured (%v); it is tried again", err)}
 	case errors.Is(err, worker.ErrFile):
 		return nil, &laterError{"inbox", unplugged(err)}
 	case err != nil: // the store sets it aside, after a second try where the worker died
@@ -132,6 +134,7 @@ func (k *keeper) try(ctx context.Context, t store.Task, path string) (*reading.R
 		return nil, &laterError{"results", cantWrite(err)}
 	}
 	k.well("results", "answers can be written again")
+	k.well("workers", "pictures can be measured again")
 	k.well("queue", "the queue can be worked through again")
 	return res.Reading, nil
 }
