@@ -14,7 +14,8 @@ type blur struct {
 	sigmaPx float64
 
 	// longPx and shortPx are the axes of the point spread's ellipse as standard deviations,
-	// longDeg the direction of the long one, counter-clockwise from right as seen.
+	// longDeg the direction of the long one, counter-clockwise from right as seen. They are equal
+	// where the edges contradict an ellipse.
 	longPx, shortPx, longDeg float64
 }
 
@@ -58,7 +59,11 @@ func blurOfEdges(edges []edge) blur {
 		i := (int(math.Round(a/math.Pi*directions)) + 2*directions) % directions
 		by[i] = append(by[i], e)
 	}
-	const enough = 6 // edges, for a direction to count in full
+	const (
+		enough  = 6    // edges, for a direction to count in full
+		sharper = 0.45 // of the width that an ellipse would give them: edges that weren't smeared
+	)
+	var width [directions]float64
 	var m [3][4]float64
 	m[1][1], m[2][2] = 0.1, 0.1 // a direction nobody sees is taken as the mean of the others
 	for i, es := range by {
@@ -66,6 +71,7 @@ func blurOfEdges(edges []edge) blur {
 			continue
 		}
 		s := widthOf(es, midEdge)
+		width[i] = s
 		sin, cos := math.Sincos(2 * math.Pi * float64(i) / directions)
 		row := [4]float64{1, cos, sin, s * s}
 		w := min(float64(len(es))/enough, 1)
@@ -79,6 +85,14 @@ func blurOfEdges(edges []edge) blur {
 	swing := math.Hypot(q, r)
 	b.longPx, b.shortPx = math.Sqrt(max(p+swing, 0)), math.Sqrt(max(p-swing, 0))
 	b.longDeg = math.Atan2(r, q) / 2 * 180 / math.Pi
+	// Motion smears all edges that it crosses. A glare that slopes one way, or dust on the camera's
+	// window in a picture out of focus, leaves others as they were.
+	for i, es := range by {
+		sin, cos := math.Sincos(2 * math.Pi * float64(i) / directions)
+		if want := p + q*cos + r*sin; len(es) >= enough && q*cos+r*sin > 0 && width[i] < sharper*math.Sqrt(want) {
+			b.longPx, b.shortPx = math.Sqrt(max(p, 0)), math.Sqrt(max(p, 0))
+		}
+	}
 	return b
 }
 

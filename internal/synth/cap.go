@@ -30,7 +30,7 @@ func (st *stage) drawCap(f *frame, halfW, halfH, radius float64) {
 	outline := st.pr.roundedRectangle(f, halfW, halfH, radius)
 	i := opaque(st.Look.Die)
 	if t := st.Look.Texture; t > 0 {
-		s := newStreak(st.rng, 60, 0.1*st.rng.NormFloat64(), 3e-7)
+		s := newStreak(st.rng, 60, st.blurUm(), 0.1*st.rng.NormFloat64(), 3e-7)
 		i = i.with(func(p, q float64) float64 { return 1 + 0.1*t*s.at(p, q) })
 	}
 	whole := shape{outline.box, func(p, q, s float64) float64 {

@@ -104,7 +104,7 @@ func (st *stage) drawColumn(s *site, ground *canvas) {
 		tipLevel *= 0.35
 	}
 	texture := st.grain.texture(0.04 * st.Look.Texture)
-	disc := st.pr.disc(&f, radius)
+	disc := st.tipPr.disc(&f, radius)
 	length2 := footP*footP + footQ*footQ
 	cover := func(p, q, scale float64) (body, tip float64) {
 		tip = disc.cover(p/squeeze, q, scale)
@@ -115,11 +115,11 @@ func (st *stage) drawColumn(s *site, ground *canvas) {
 		t := min((p*footP+q*footQ)/length2, 1)
 		if t > 0 {
 			d := (radius + t*(footRadius-radius) - math.Hypot(p-t*footP, q-t*footQ)) / (f.g * scale)
-			body = max(tip, st.pr.edge(d, 0.75))
+			body = max(tip, st.tipPr.edge(d, 0.75))
 		}
 		return body, tip
 	}
-	st.canvas.eachAt(&f, around(reach, reach), st.pr.reach, func(p, q, scale, under float64, x, y int) float64 {
+	st.canvas.eachAt(&f, around(reach, reach), st.tipPr.reach, func(p, q, scale, under float64, x, y int) float64 {
 		body, tip := cover(p, q, scale)
 		if body == 0 {
 			return under
@@ -134,7 +134,7 @@ func (st *stage) drawColumn(s *site, ground *canvas) {
 			dp, dq := step*(f.ax*gx+f.bx*gy)/g, step*(f.ay*gx+f.by*gy)/g
 			up, _ := cover(p+dp, q+dq, scale)
 			down, _ := cover(p-dp, q-dq, scale)
-			light -= st.pr.variance * g * (up - down) / (2 * step)
+			light -= min(st.pr.variance, st.tipPr.variance) * g * (up - down) / (2 * step)
 		}
 		return light
 	})

@@ -49,7 +49,7 @@ func (st *stage) drawDie(f frame, halfW, halfH float64) {
 	outline := st.sawn(&f, halfW, halfH)
 	i := opaque(st.Look.Die)
 	if t := st.Look.Texture; t > 0 {
-		s := newStreak(st.rng, 40, st.rng.Float64()*math.Pi, 2e-6)
+		s := newStreak(st.rng, 40, st.blurUm(), st.rng.Float64()*math.Pi, 2e-6)
 		i = i.with(func(p, q float64) float64 { return 1 + 0.06*t*s.at(p, q) })
 	}
 	st.paint(&f, outline, i)

@@ -44,7 +44,8 @@ type stage struct {
 	Scene
 	rng       *rand.Rand
 	cam       *camera
-	pr        *profile
+	pr        *profile // of the substrate's plane
+	tipPr     *profile // of the columns' tips
 	canvas    *canvas
 	truth     *Truth
 	grain     *grain
@@ -52,6 +53,9 @@ type stage struct {
 	flat      frame // scope frame at height 0
 	sites     []site
 }
+
+// blurUm is the sigma of the point spread on the object.
+func (st *stage) blurUm() float64 { return st.Optics.BlurPx * st.Scope.UmPerPxX }
 
 func newStage(scene *Scene, rng *rand.Rand) (*stage, error) {
 	st := &stage{Scene: *scene, rng: rng, truth: new(Truth)}
@@ -67,9 +71,9 @@ func newStage(scene *Scene, rng *rand.Rand) (*stage, error) {
 	st.befall()
 
 	st.cam = newCamera(st.Scope, st.WidthPx, st.HeightPx, st.Optics.TiltXDeg, st.Optics.TiltYDeg)
-	st.pr = newProfile(st.Optics.BlurPx)
+	st.focus()
 	st.canvas = newCanvas(st.WidthPx, st.HeightPx, st.Look.Outside)
-	st.grain = newGrain(rng, 20)
+	st.grain = newGrain(rng, 20, st.blurUm())
 	st.flat = st.cam.frame(geom.ScopePoint{}, 0, 0)
 	st.substrate = st.plane(0)
 	if st.View == reading.ColumnPlan || st.View == reading.BallPlan || st.View == reading.ColumnSide {
@@ -84,7 +88,7 @@ func newStage(scene *Scene, rng *rand.Rand) (*stage, error) {
 // to the ceramic is put at its drawn place times SubstrateScale.
 func (st *stage) plane(hMm float64) frame {
 	origin := geom.ScopePoint{X: geom.Length(st.FixtureXUm), Y: geom.Length(st.FixtureYUm)}
-	return st.cam.frame(origin, geom.Angle(st.FixtureDeg)*geom.Degree, hMm*1000)
+	return st.cam.frame(origin, geom.Angle(st.turnDeg())*geom.Degree, hMm*1000)
 }
 
 // placed returns the frame of a body whose nominal centre is drawn at (xMm, yMm) and which has
@@ -118,6 +122,10 @@ func (s *Scene) check() error {
 		return fmt.Errorf("%d bits a pixel: want 8 or 12", s.Bits)
 	case s.Optics.BlurPx < 0 || s.Optics.BlurPx > 50:
 		return fmt.Errorf("a blur of %g px: want 0 to 50 px", s.Optics.BlurPx)
+	case s.Optics.DefocusPx < 0 || s.Optics.DefocusPx > 50:
+		return fmt.Errorf("a defocus of %g px: want 0 to 50 px", s.Optics.DefocusPx)
+	case s.TurnDeg != 0 && s.TurnDeg != 90 && s.TurnDeg != 180 && s.TurnDeg != 270:
+		return fmt.Errorf("a turn of %g°: want 0, 90, 180 or 270°", s.TurnDeg)
 	case s.SubstrateScale < 0 || s.SubstrateScale != 0 && math.Abs(s.SubstrateScale-1) > 0.1:
 		return fmt.Errorf("a substrate scale of %g: want 0.9 to 1.1", s.SubstrateScale)
 	case s.Fault != "" && !s.Fault.Fits(s.View):

@@ -14,8 +14,9 @@ type grain struct {
 }
 
 // newGrain returns a surface whose finest features are about sizeUm wide, with coarser ones
-// added on top: each twice as wide adds as much again, as ceramic and laminate look.
-func newGrain(rng *rand.Rand, sizeUm float64) *grain {
+// added on top: each twice as wide adds as much again, as ceramic and laminate look. blurUm is the
+// sigma of the point spread it is seen with.
+func newGrain(rng *rand.Rand, sizeUm, blurUm float64) *grain {
 	const n = grainSide
 	sum := make([]float64, n*n)
 	for cell := 2; cell <= 64; cell *= 2 {
@@ -34,7 +35,16 @@ func newGrain(rng *rand.Rand, sizeUm float64) *grain {
 			}
 		}
 	}
-	return &grain{standardised(sum), 2 / sizeUm}
+	g := &grain{standardised(sum), 2 / sizeUm}
+	if sigma := blurUm * g.perU; sigma > softest {
+		for k := range n {
+			soften(g.tile[k*n:], 1, n, sigma)
+		}
+		for k := range n {
+			soften(g.tile[k:], n, n, sigma)
+		}
+	}
+	return g
 }
 
 func smooth(t float64) float64 { return t * t * (3 - 2*t) }
@@ -53,6 +63,32 @@ func standardised(v []float64) []float32 {
 		out[i] = float32((x - mean) / sd)
 	}
 	return out
+}
+
+// softest is the blur, in cells, that a texture's own smoothness hides.
+const softest = 0.5
+
+// soften blurs n values step apart, which repeat, with a Gaussian.
+func soften(v []float32, step, n int, sigma float64) {
+	reach := min(int(math.Ceil(3*sigma)), n/2-1)
+	weights := make([]float64, 2*reach+1)
+	sum := 0.0
+	for k := range weights {
+		d := float64(k-reach) / sigma
+		weights[k] = math.Exp(-d * d / 2)
+		sum += weights[k]
+	}
+	out := make([]float32, n)
+	for i := range n {
+		z := 0.0
+		for k, w := range weights {
+			z += w * float64(v[(i+k-reach+n)%n*step])
+		}
+		out[i] = float32(z / sum)
+	}
+	for i, z := range out {
+		v[i*step] = z
+	}
 }
 
 // at returns the surface at a point, µm.
@@ -76,7 +112,7 @@ func (g *grain) texture(contrast float64) func(p, q float64) float64 {
 	return func(p, q float64) float64 { return 1 + contrast*g.at(p, q) }
 }
 
-// A streak is a random profile across grinding or machining marks.
+// A streak is a random profile across grinding or machining marks, seen as blurred as all else.
 type streak struct {
 	line     []float32
 	perU     float64
@@ -84,7 +120,7 @@ type streak struct {
 	bow      float64 // 1/µm: machining marks are arcs
 }
 
-func newStreak(rng *rand.Rand, sizeUm, turn, bow float64) *streak {
+func newStreak(rng *rand.Rand, sizeUm, blurUm, turn, bow float64) *streak {
 	line := make([]float64, 2048)
 	for cell := 1; cell <= 64; cell *= 4 {
 		nodes := make([]float64, len(line)/cell)
@@ -98,7 +134,11 @@ func newStreak(rng *rand.Rand, sizeUm, turn, bow float64) *streak {
 		}
 	}
 	sin, cos := math.Sincos(turn)
-	return &streak{standardised(line), 1 / sizeUm, cos, sin, bow}
+	s := &streak{standardised(line), 1 / sizeUm, cos, sin, bow}
+	if sigma := blurUm * s.perU; sigma > softest {
+		soften(s.line, 1, len(s.line), sigma)
+	}
+	return s
 }
 
 func (s *streak) at(p, q float64) float64 {

@@ -125,13 +125,10 @@ func (s *Scene) siteNames() []string {
 	if err != nil {
 		return nil // Draw says what is wrong
 	}
-	last := 0
-	for _, at := range sites {
-		last = max(last, at.Row)
-	}
+	span := spanOf(sites)
 	var names []string
 	for _, at := range sites {
-		if s.View != reading.ColumnSide || at.Row == last {
+		if s.View != reading.ColumnSide || s.facing(at.Row, at.Column, span) {
 			names = append(names, at.Name)
 		}
 	}

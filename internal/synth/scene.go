@@ -20,6 +20,9 @@ type Scene struct {
 	// The sample in the fixture: where the drawing's origin lies from the optical axis, y up,
 	// and how it is turned. Side view: the middle of the substrate's upper surface line.
 	FixtureXUm, FixtureYUm, FixtureDeg float64
+	// TurnDeg is how the sample was put under the scope, a multiple of 90°, counter-clockwise as seen
+	// from above: from the side it decides which edge faces the lens.
+	TurnDeg float64
 	// SubstrateScale is the ceramic's size over that drawn; 0: 1. Marks, sites, nominal places
 	// and, on views that show it, the outline move with it; dies, caps, columns and balls don't.
 	SubstrateScale float64
@@ -67,6 +70,9 @@ type MarkState struct {
 // An ArrayState is what is unusual about columns or balls.
 type ArrayState struct {
 	Sites []SiteState
+	// Seed, unless 0, decides the random places and leans of the sites, so that several pictures
+	// show one sample; 0: the generator of the picture does.
+	Seed uint64
 
 	// Spread of what is in order: standard deviation per axis of the foot's or ball's place,
 	// Rayleigh parameter of the tilt, standard deviations of height and diameter.
@@ -104,6 +110,10 @@ type Look struct {
 // Optics is what the scope and its camera do to the picture.
 type Optics struct {
 	BlurPx float64 // standard deviation of the point spread; 0: 1
+	// Focus on the tip or the base of columns leaves the other end DefocusPx more blurred (standard
+	// deviation, in squares); empty: all is as sharp.
+	Focus     reading.Focus
+	DefocusPx float64
 	// Noise in fractions of full scale: of reading, and of the light itself at full scale, where
 	// it grows with the root of the light.
 	ReadNoise, ShotNoise float64

@@ -6,13 +6,17 @@ import (
 	"plumbsquare/internal/geom"
 )
 
-// drawColumnSide draws the bottom row of columns from the side against a lit screen: the camera
-// looks along +Y, image right is +X, the columns point up. The picture's plane is that of the
+// drawColumnSide draws the row of columns that faces the lens against a lit screen: unturned the
+// camera looks along +Y, image right is +X; the columns point up. The picture's plane is that of the
 // row; p runs along the substrate's surface, q is height.
 func (st *stage) drawColumnSide() {
 	f := st.cam.frame(geom.ScopePoint{X: geom.Length(st.FixtureXUm), Y: geom.Length(st.FixtureYUm)}, geom.Angle(st.FixtureDeg)*geom.Degree, 0)
 	dark := opaque(st.Look.Substrate)
-	half, thick := st.Part.Substrate.WidthMm*500*st.SubstrateScale, st.Part.Substrate.ThicknessMm*1000
+	wide := st.Part.Substrate.WidthMm
+	if st.alongY() {
+		wide = st.Part.Substrate.HeightMm
+	}
+	half, thick := wide*500*st.SubstrateScale, st.Part.Substrate.ThicknessMm*1000
 	slab := f.at(0, -thick/2, 0)
 	st.paint(&slab, st.pr.rectangle(&slab, half, thick/2), dark)
 	pad := st.Part.Array.PadMm * 500 * st.SubstrateScale

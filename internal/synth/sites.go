@@ -33,27 +33,29 @@ func (st *stage) placeSites() error {
 		return err
 	}
 	index := map[string]int{}
-	lastRow := 0
-	for _, s := range places {
-		lastRow = max(lastRow, s.Row)
-	}
+	span := spanOf(places)
+	rng := st.siteRandom()
 	turnSin, turnCos := math.Sincos(st.ThetaDeg * math.Pi / 180)
 	sd := st.Array
 	leanSin, leanCos := math.Sincos(sd.LeanAzimuthDeg * math.Pi / 180)
 	lean := math.Sin(sd.LeanDeg * math.Pi / 180)
 	for _, at := range places {
-		if st.View == reading.ColumnSide && at.Row != lastRow {
+		hidden := st.View == reading.ColumnSide && !st.facing(at.Row, at.Column, span)
+		if hidden && st.Array.Seed == 0 {
 			continue
 		}
 		s := site{Site: at, x: float64(at.At.X) * st.SubstrateScale, y: float64(at.At.Y) * st.SubstrateScale}
 		// The array's own offset moves and turns the feet about the drawing's origin.
-		s.baseX = st.OffsetXUm + s.x*(turnCos-1) - s.y*turnSin + sd.PlaceUm*st.rng.NormFloat64()
-		s.baseY = st.OffsetYUm + s.x*turnSin + s.y*(turnCos-1) + sd.PlaceUm*st.rng.NormFloat64()
+		s.baseX = st.OffsetXUm + s.x*(turnCos-1) - s.y*turnSin + sd.PlaceUm*rng.NormFloat64()
+		s.baseY = st.OffsetYUm + s.x*turnSin + s.y*(turnCos-1) + sd.PlaceUm*rng.NormFloat64()
 		spread := math.Sin(sd.TiltDeg * math.Pi / 180)
-		s.tiltX = lean*leanCos + spread*st.rng.NormFloat64()
-		s.tiltY = lean*leanSin + spread*st.rng.NormFloat64()
-		s.lengthUm = a.HeightMm*1000 + sd.HeightUm*st.rng.NormFloat64()
-		s.diameterUm = a.DiameterMm*1000 + sd.DiameterUm*st.rng.NormFloat64()
+		s.tiltX = lean*leanCos + spread*rng.NormFloat64()
+		s.tiltY = lean*leanSin + spread*rng.NormFloat64()
+		s.lengthUm = a.HeightMm*1000 + sd.HeightUm*rng.NormFloat64()
+		s.diameterUm = a.DiameterMm*1000 + sd.DiameterUm*rng.NormFloat64()
+		if hidden { // drawn from the generator all the same, for other views show it
+			continue
+		}
 		index[at.Name] = len(st.sites)
 		st.sites = append(st.sites, s)
 	}
@@ -63,13 +65,22 @@ func (st *stage) placeSites() error {
 	for i := range st.sites {
 		s := &st.sites[i]
 		if st.View == reading.ColumnSide {
-			s.tiltY = 0
+			st.faceLens(s)
 		}
 		if to := s.BridgedTo; to != "" && !s.Missing && !st.sites[index[to]].Missing {
 			st.sites[index[to]].BridgedTo = cmp.Or(st.sites[index[to]].BridgedTo, s.Name)
 		}
 	}
 	return nil
+}
+
+// spanOf returns the first and last row and the first and last column that have a site.
+func spanOf(places []part.Site) [4]int {
+	span := [4]int{math.MaxInt, 0, math.MaxInt, 0}
+	for _, s := range places {
+		span = [4]int{min(span[0], s.Row), max(span[1], s.Row), min(span[2], s.Column), max(span[3], s.Column)}
+	}
+	return span
 }
 
 // apply makes a site as its state says.

@@ -196,10 +196,17 @@ func (st *stage) fillSite(row *SiteTruth, s *site) {
 	row.BaseDXUm, row.HeightMm = &baseX, &hMm
 	if st.View == reading.ColumnSide {
 		x += s.BendUm
-		tilt := math.Asin(s.tiltX) * 180 / math.Pi
-		bend := s.BendUm
 		at := st.substrate.image(s.x+x, h)
-		row.DXUm, row.TiltDeg, row.BendUm, row.XPx, row.YPx = &x, &tilt, &bend, &at.X, &at.Y
+		// Along the drawing's axis, whichever way the picture shows it.
+		x, baseX = st.sense()*x, st.sense()*baseX
+		tilt := st.sense() * math.Asin(s.tiltX) * 180 / math.Pi
+		bend := st.sense() * s.BendUm
+		row.TiltDeg, row.BendUm, row.XPx, row.YPx = &tilt, &bend, &at.X, &at.Y
+		if st.alongY() {
+			row.BaseDXUm, row.DYUm, row.BaseDYUm = nil, &x, &baseX
+			return
+		}
+		row.DXUm = &x
 		return
 	}
 	tilt := math.Asin(math.Hypot(s.tiltX, s.tiltY)) * 180 / math.Pi
