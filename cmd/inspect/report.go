@@ -56,6 +56,7 @@ const reportExample = `  inspect measure lot42 -o lot42.jsonl --overlay lot42-ov
 type reportOptions struct {
 	out                  []string
 	overlays, title, now string
+	font                 string
 	parts, scopes        []string
 	json                 bool
 	fromStore            reportStoreFlags
@@ -81,6 +82,7 @@ func newReportCmd() *cobra.Command {
 	f.StringSliceVar(&o.scopes, "scope", nil, "scope file to take the calibration's expiry from; may be given several times")
 	f.BoolVar(&o.json, "json", false, "print what the report comes to as JSON")
 	f.StringVar(&o.title, "title", "", "title of the report")
+	f.StringVar(&o.font, "font", "", "TrueType or OpenType font for letters that the PDF's own face lacks, such as Chinese")
 	f.StringVar(&o.now, "now", "", "time to put under the report instead of the clock's, such as 2031-03-05T06:00:00Z")
 	storeFlag(cmd, &o.fromStore.at)
 	f.Lookup("store").Usage = "take readings from this store: an SQLite file, or postgres://USER@HOST/DATABASE"
@@ -158,6 +160,11 @@ func (o reportOptions) options() (report.Options, error) {
 			return options, err
 		}
 		options.Scopes[s.Name] = s
+	}
+	if o.font != "" {
+		if options.Font, err = os.ReadFile(o.font); err != nil {
+			return options, err
+		}
 	}
 	if o.overlays != "" {
 		info, err := os.Stat(o.overlays)

@@ -28,6 +28,7 @@ type content struct {
 	WrittenAt      time.Time
 	Program        string
 	rows           []byte // the table of readings as CSV
+	font           []byte // for letters that the PDF's own face lacks
 }
 
 type fact struct{ Name, Value string }
@@ -136,7 +137,7 @@ const (
 )
 
 func (d *day) content(o Options) (*content, error) {
-	c := &content{Title: o.Title, Program: o.Program, WrittenAt: o.Written, Summary: d.summary(o), Facts: d.facts(), Sources: d.sources()}
+	c := &content{Title: o.Title, Program: o.Program, font: o.Font, WrittenAt: o.Written, Summary: d.summary(o), Facts: d.facts(), Sources: d.sources()}
 	if c.Title == "" {
 		c.Title = "Inspection report"
 	}

@@ -55,7 +55,7 @@ func (r *Report) PDF(w io.Writer) error {
 }
 
 func newPaper(c *content) (*paper, error) {
-	faces, err := loadFaces()
+	faces, err := loadFaces(c.font)
 	if err != nil {
 		return nil, err
 	}
@@ -65,9 +65,9 @@ func newPaper(c *content) (*paper, error) {
 	doc.SetCatalogSort(true) // the same order each time
 	doc.AddUTF8FontFromBytes(sans, "", liberationsansregular.TTF)
 	doc.AddUTF8FontFromBytes(sans, "B", liberationsansbold.TTF)
-	doc.SetTitle(faces.printable(c.Title), true)
-	doc.SetSubject(faces.printable(c.Summary), true)
-	doc.SetCreator(faces.printable("inspect "+c.Program), true)
+	doc.SetTitle(undrawn(c.Title), true)
+	doc.SetSubject(undrawn(c.Summary), true)
+	doc.SetCreator(undrawn("inspect "+c.Program), true)
 	doc.SetProducer("inspect", true)
 	at := c.WrittenAt
 	if at.IsZero() {

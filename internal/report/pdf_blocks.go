@@ -24,7 +24,7 @@ func (p *paper) section(s section, first bool) {
 	}
 	p.room(44 + p.start(s.Blocks))
 	p.anchor(s.ID)
-	p.doc.Bookmark(p.faces.printable(s.Title), 0, p.y)
+	p.doc.Bookmark(undrawn(s.Title), 0, p.y)
 	if p.y > topMargin {
 		p.y += 6
 	}

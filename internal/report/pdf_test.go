@@ -14,6 +14,7 @@ import (
 	"time"
 	"unicode/utf16"
 
+	"golang.org/x/image/font/gofont/goregular"
 	"pgregory.net/rapid"
 
 	"plumbsquare/internal/reading"
@@ -151,6 +152,27 @@ func TestPDFLetters(t *testing.T) {
 	}
 }
 
+// A font that is given lends the letters that the face lacks.
+func TestPDFFont(t *testing.T) {
+	r := die(1)
+	r.Shot.Lot = "A∪B"
+	without := readPDF(t, writePDF(t, report.Options{}, r))
+	if !without.says("A[U+222A]B") {
+		t.Error("without a font the letter isn't said by its code")
+	}
+	with := readPDF(t, writePDF(t, report.Options{Font: goregular.TTF}, r))
+	if with.says("U+222A") || !with.says("A") {
+		t.Error("the letter isn't taken from the font")
+	}
+	o, err := report.New(seq(die(1)), report.Options{Font: []byte("no font")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := o.PDF(io.Discard); err == nil || !strings.Contains(err.Error(), "TrueType or OpenType") {
+		t.Errorf("got error %v", err)
+	}
+}
+
 // However names and times read, both forms come out, and say how many pictures there were.
 func TestAnyNames(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
@@ -169,7 +191,7 @@ func TestAnyNames(t *testing.T) {
 				rs[i].Refusal = &reading.Refusal{Gate: word.Draw(rt, "gate"), Instruction: word.Draw(rt, "instruction")}
 			}
 		}
-		r, err := report.New(seq(rs...), report.Options{Title: word.Draw(rt, "title")})
+		r, err := report.New(seq(rs...), report.Options{Title: word.Draw(rt, "title"), Font: rapid.SampledFrom([][]byte{nil, goregular.TTF}).Draw(rt, "font")})
 		if err != nil {
 			rt.Fatal(err)
 		}

@@ -1,13 +1,9 @@
 package report
 
 import (
-	"fmt"
 	"strings"
 	"unicode"
 	"unicode/utf8"
-
-	"codeberg.org/go-fonts/liberation/liberationsansregular"
-	"golang.org/x/image/font/sfnt"
 )
 
 // sans is the name of the face within the PDF, Liberation Sans: Latin, Greek, Cyrillic and more.
@@ -40,56 +36,6 @@ const leading = 1.34
 
 func (s style) line() float64 { return s.size * leading }
 
-// faces tells which letters the face has.
-type faces struct{ font *sfnt.Font }
-
-func loadFaces() (faces, error) {
-	f, err := sfnt.Parse(liberationsansregular.TTF)
-	return faces{f}, err
-}
-
-// printable puts a text in letters that the face has. What it lacks, such as Chinese, is written as
-// its code, so that nothing disappears: the HTML page shows it.
-func (f faces) printable(text string) string {
-	plain := true
-	for _, r := range text {
-		if r < ' ' || r > '~' {
-			plain = false
-			break
-		}
-	}
-	if plain {
-		return text
-	}
-	var b strings.Builder
-	var buf sfnt.Buffer
-	for _, r := range text {
-		switch {
-		case unicode.IsSpace(r) && r != '\u00a0':
-			b.WriteByte(' ')
-			continue
-		case unicode.IsControl(r):
-			continue
-		case string(r) == macron && b.Len() > 0:
-			b.WriteRune(r)
-			continue
-		case r == '⁻':
-			r = '−'
-		case r == '⁺':
-			r = '+'
-		}
-		if glyph, err := f.font.GlyphIndex(&buf, r); r > 0xffff || err != nil || glyph == 0 {
-			if unicode.Is(unicode.Mn, r) {
-				continue // an accent alone says nothing
-			}
-			fmt.Fprintf(&b, "[U+%04X]", r)
-			continue
-		}
-		b.WriteRune(r)
-	}
-	return b.String()
-}
-
 func (p *paper) use(s style) {
 	weight := ""
 	if s.bold {
@@ -100,7 +46,7 @@ func (p *paper) use(s style) {
 
 func (p *paper) width(text string, s style) float64 {
 	p.use(s)
-	return p.doc.GetStringWidth(bare(p.faces.printable(text)))
+	return p.measure(p.faces.printable(text))
 }
 
 // write writes a text from the start of its base line. Bars over letters are drawn, for the face
@@ -111,13 +57,12 @@ func (p *paper) write(text string, x, y float64, s style) {
 	p.doc.SetTextColor(s.color.r, s.color.g, s.color.b)
 	for {
 		before, after, found := strings.Cut(text, macron)
-		p.doc.Text(x, y, before)
+		end := p.set(before, x, y)
 		if !found {
 			return
 		}
-		end := x + p.doc.GetStringWidth(before)
 		_, size := utf8.DecodeLastRuneInString(before)
-		start := x + p.doc.GetStringWidth(before[:len(before)-size])
+		start := x + p.measure(before[:len(before)-size])
 		high := 0.60 * s.size
 		if letter, _ := utf8.DecodeLastRuneInString(before); unicode.IsUpper(letter) {
 			high = 0.80 * s.size
@@ -140,7 +85,7 @@ func (p *paper) letters(x, y, turnDeg, size float64, bold bool, text string) {
 		p.doc.TransformRotate(turnDeg, x, y)
 		defer p.doc.TransformEnd()
 	}
-	p.doc.Text(x, y, bare(p.faces.printable(text)))
+	p.set(bare(p.faces.printable(text)), x, y)
 }
 
 // bare takes out the bars, which take no room.
@@ -165,7 +110,7 @@ func (p *paper) cut(text string, s style, room float64) string {
 // broken where it must.
 func (p *paper) wrap(text string, s style, room float64) (lines []string) {
 	p.use(s)
-	wide := func(t string) bool { return p.doc.GetStringWidth(bare(t)) > room }
+	wide := func(t string) bool { return p.measure(t) > room }
 	line := ""
 	for _, word := range strings.FieldsFunc(p.faces.printable(text), func(r rune) bool { return r == ' ' }) {
 		longer := word

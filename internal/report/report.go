@@ -36,6 +36,10 @@ type Options struct {
 	// inside the report is made.
 	Table io.Writer
 
+	// Font is a TrueType or OpenType font or collection from which the PDF takes letters that its own
+	// face, Liberation Sans, lacks; nil: they stand as their codes.
+	Font []byte
+
 	Events      []Event
 	Phases      []Phase
 	Signals     []Signal // open ones
