@@ -54,6 +54,10 @@ lint: setup ## gofmt, go vet and staticcheck; any finding fails
 bench: setup ## run every benchmark
 	go test -run '^$$' -bench . -benchmem ./...
 
+.PHONY: bench-store
+bench-store: setup ## time the charts of stores with ten million shots (SHOTS=)
+	STORE_SHOTS=$(or $(SHOTS),10000000) go test -run '^$$' -bench Series -benchtime 10x -timeout 2h -v ./internal/store
+
 .PHONY: accuracy
 accuracy: setup ## measure pictures with truth, write docs/accuracy.md (IMAGES=, ANALYTIC=, PRODUCTION=)
 	go run ./cmd/accuracy -out out/accuracy -page docs/accuracy.md $(IMAGES) $(ANALYTIC) $(PRODUCTION)
