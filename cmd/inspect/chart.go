@@ -265,6 +265,9 @@ func (o chartOptions) plan() (p chartPlan, err error) {
 	if err := o.schemes.check(o.kind); err != nil {
 		return p, err
 	}
+	if err := checkLaw(o.law); err != nil {
+		return p, err
+	}
 	p.schemes, p.options.Width = o.schemes, o.schemes.width
 	if o.part != "" && (o.lower != "" || o.upper != "") {
 		return p, usagef("--part and --lower or --upper: give the limits once")

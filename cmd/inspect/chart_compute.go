@@ -58,8 +58,11 @@ func (p chartPlan) compute(o chartOptions, a askedChart) (*computedChart, error)
 	if err != nil {
 		return nil, err
 	}
-	if p.kind == series.T && t.AreTimes(a.value) {
-		c.quantity = series.Quantity{Name: "time between " + c.quantity.Name, Unit: "h"}
+	switch {
+	case p.kind == series.T && t.AreTimes(a.value):
+		c.quantity = series.Quantity{Name: "time between events", Unit: "h"}
+	case p.schemes.between:
+		c.quantity = series.Quantity{Name: "rows between rows with " + c.quantity.Name}
 	}
 	if !p.kind.Rare() { // what lies between two events belongs to no subgroup
 		if s.Keys, c.namesOf, err = o.keys(t); err != nil {
@@ -262,7 +265,7 @@ func (c *computedChart) drawTo(file string) error {
 		Charts: c.charts, Labels: c.names, LabelsOf: c.namesOf, Events: c.events,
 		Strips: c.strips, Remarks: c.remarks,
 	}
-	if c.kind.OfCounts() {
+	if c.kind.OfCounts() || c.kind.Rare() { // a t chart shows a power of the time
 		figure.Unit = ""
 	}
 	return drawFigure(file, figure)

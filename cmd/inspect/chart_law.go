@@ -11,26 +11,40 @@ import (
 	"plumbsquare/internal/spc"
 )
 
-// family reads the law that was asked for: "" for the normal one, which is judged as ever.
-func (o chartOptions) family(values []float64) (spc.Family, error) {
-	switch o.law {
-	case "", "normal":
+// bestLaw asks for the family that fits best.
+const bestLaw = "best"
+
+// checkLaw refuses a law that there isn't.
+func checkLaw(name string) error {
+	_, err := familyNamed(name)
+	return err
+}
+
+// familyNamed reads the name of a law: "" for the normal one, which is judged as ever, and for the best.
+func familyNamed(name string) (spc.Family, error) {
+	if name == "" || name == "normal" || name == bestLaw {
 		return "", nil
-	case "best":
-		fits, err := spc.BestFits(values)
-		if err != nil {
-			return "", err
-		}
-		return fits[0].Family, nil
 	}
 	var names []string
 	for _, f := range spc.Families() {
-		if strings.ReplaceAll(o.law, "-", " ") == string(f) {
+		if strings.ReplaceAll(name, "-", " ") == string(f) {
 			return f, nil
 		}
 		names = append(names, strings.ReplaceAll(string(f), " ", "-"))
 	}
-	return "", usagef("--law: want best or one of %s, got %q", strings.Join(names, ", "), o.law)
+	return "", usagef("--law: want %s or one of %s, got %q", bestLaw, strings.Join(names, ", "), name)
+}
+
+// family is the law that was asked for, as familyNamed gives it; the best one of the values.
+func (o chartOptions) family(values []float64) (spc.Family, error) {
+	if o.law != bestLaw {
+		return familyNamed(o.law)
+	}
+	fits, err := spc.BestFits(values)
+	if err != nil {
+		return "", err
+	}
+	return fits[0].Family, nil
 }
 
 // byLaw judges values that follow another law than the normal. Without a law asked for it is nil.

@@ -33,7 +33,7 @@ func (c *computedChart) notes() []string {
 	if c.kind == series.T {
 		p := c.charts[0].Points[len(c.charts[0].Points)-1]
 		lines = append(lines, strings.TrimSpace(fmt.Sprintf("y is the time to the power of 1/3.6; as times the limits are %s and %s, the centre %s %s",
-			shortNumber(spc.TimeOf(p.LCL)), shortNumber(spc.TimeOf(p.UCL)), shortNumber(spc.TimeOf(p.Center)), c.quantity.Unit)))
+			twoDigits(spc.TimeOf(p.LCL)), twoDigits(spc.TimeOf(p.UCL)), twoDigits(spc.TimeOf(p.Center)), c.quantity.Unit)))
 	}
 	return lines
 }

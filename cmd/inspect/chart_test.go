@@ -77,6 +77,16 @@ func TestChartRefuses(t *testing.T) {
 		{"flow.csv --value flow --sigma NaN", 2, `--sigma: want a finite number, got "NaN"`},
 		{"flow.csv --value flow --where flow", 2, "--where: want COLUMN=VALUE"},
 		{"flow.csv --value flow --phase x", 2, "--phase: want N=TEXT"},
+		{"flow.csv --value flow --lambda 0.1", 2, "--lambda is for --kind ewma and mewma"},
+		{"flow.csv --value flow --kind individuals --k 1", 2, "--k is for --kind cusum"},
+		{"flow.csv --value flow --kind ewma --lambda 2", 3, "flow.csv: column flow: "},
+		{"flow.csv --value flow --kind ewma --lambda -1", 2, "--lambda: want a number of at least 0"},
+		{"lots.csv --value x_um --kind t2 --spread wide", 2, `--spread: want sample, successive or robust, got "wide"`},
+		{"lots.csv --value x_um,x_um --kind t2 --centre 1", 2, "--centre: want 2 numbers parted by commas"},
+		{"lots.csv --value x_um,x_um --kind t2 --centre 1,2", 2, "give both, one number for each"},
+		{"flow.csv --value flow --law cauchy --lower 1", 2, "--law: want best or one of"},
+		{"flow.csv --value flow --kind g", 3, "flow.csv: column flow: g chart: count 1 is 49.6, want a whole number"},
+		{"lots.csv --value x_um,x_um --kind scatter --radius -1", 2, "--radius: want a number above zero"},
 		{"flow.csv --value flow --opportunities -1", 2, "--opportunities: want a number above zero"},
 	} {
 		args := strings.Fields(c.args)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -46,13 +47,7 @@ func runVectors(o chartOptions, p chartPlan, t *series.Table) error {
 		return fmt.Errorf("%s: columns %s: %w", t.File, strings.Join(names, ", "), err)
 	}
 	c.charts, c.strips, c.vectors = []spc.Chart{v.Chart}, chart.Contributions(v), v
-	for _, i := range v.OutOfControl() {
-		if len(c.remarks) == mostSignals {
-			c.remarks = append(c.remarks, "and more")
-			break
-		}
-		c.remarks = append(c.remarks, fmt.Sprintf("point %d: %s", v.Points[i].Index+1, v.Cause(i)))
-	}
+	c.remarks = causes(v)
 	if c.title = o.title; c.title == "" {
 		c.title = c.heading("", t) + ", together"
 	}
@@ -65,6 +60,32 @@ func runVectors(o chartOptions, p chartPlan, t *series.Table) error {
 		return c.writeJSON(o.stdout)
 	}
 	return c.writeText(o.stdout)
+}
+
+// inBrackets is what a cause says in numbers.
+var inBrackets = regexp.MustCompile(` \([^)]*\)`)
+
+// causes says what made points large, those in a row that say the same together.
+func causes(v *spc.VectorChart) (remarks []string) {
+	out := v.OutOfControl()
+	for k := 0; k < len(out); {
+		if len(remarks) == mostSignals {
+			return append(remarks, "and more; --json lists all")
+		}
+		first, cause := out[k], v.Cause(out[k])
+		plain := inBrackets.ReplaceAllString(cause, "")
+		last := k
+		for last+1 < len(out) && out[last+1] == out[last]+1 && inBrackets.ReplaceAllString(v.Cause(out[last+1]), "") == plain {
+			last++
+		}
+		if last == k {
+			remarks = append(remarks, fmt.Sprintf("point %d: %s", v.Points[first].Index+1, cause))
+		} else {
+			remarks = append(remarks, fmt.Sprintf("points %d to %d: %s", v.Points[first].Index+1, v.Points[out[last]].Index+1, plain))
+		}
+		k = last + 1
+	}
+	return remarks
 }
 
 // vectorChart computes the chart and its run lengths.

@@ -38,6 +38,7 @@ func driftFigures(t testing.TB) map[string]Figure {
 	for i := range y {
 		y[i] = math.Abs(y[i])
 	}
+	rayleigh := must[spc.Fit](t)(spc.FitDistribution(y, spc.Rayleigh))
 	law := must[spc.Fit](t)(spc.FitDistribution(y, spc.FoldedNormal))
 	return map[string]Figure{
 		"drift": Drift{
@@ -70,7 +71,8 @@ func driftFigures(t testing.TB) map[string]Figure {
 			Curves: []Curve{{"AQL 1 %, normal, letter J, with a name that needs two lines", "n 80, accept 2", x, falling, []CurveMark{{0.05, 0.95, "0.05 %"}}}},
 			Levels: []CurveLevel{{Y: 0.95}},
 		},
-		"histogram of a law": Histogram{Title: "Distance from nominal", Quantity: "distance", Unit: "µm", Values: y, Law: &spc.Nonnormal{Fit: law}},
+		"histogram of another": Histogram{Title: "Distance from nominal", Quantity: "distance", Unit: "µm", Values: y, Law: &spc.Nonnormal{Fit: rayleigh}},
+		"histogram of a law":   Histogram{Title: "Distance from nominal", Quantity: "distance", Unit: "µm", Values: y, Law: &spc.Nonnormal{Fit: law}},
 	}
 }
 

@@ -6,6 +6,7 @@ import (
 	"image/color"
 	"math"
 	"slices"
+	"strings"
 
 	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/plot/vg"
@@ -74,6 +75,10 @@ func (h Histogram) draw(p *pen) error {
 	e := newExtent()
 	e.see(from, from+width*float64(len(counts)))
 	for _, l := range laws {
+		if h.Law != nil {
+			e.see(h.Law.Fit.Quantile(0.001), h.Law.Fit.Quantile(0.999))
+			continue
+		}
 		e.see(l.mean-3.2*l.sigma, l.mean+3.2*l.sigma)
 	}
 	limits := h.limits(e)
@@ -153,7 +158,7 @@ func (h Histogram) laws() (laws []law) {
 		density := func(x float64) float64 { // infinite at 0 for some shapes: too tall to draw
 			return math.Min(d.Density(x), 4/sigma)
 		}
-		return []law{{string(d.Family) + " law", mean, sigma, density, hitInk, nil}}
+		return []law{{familyName(d.Family) + " law", mean, sigma, density, hitInk, nil}}
 	}
 	if c := h.Capability; c != nil {
 		add("overall", c.Mean, c.Overall.Sigma, hitInk, nil)
@@ -165,6 +170,14 @@ func (h Histogram) laws() (laws []law) {
 		add("normal law", mean, sigma, hitInk, nil)
 	}
 	return laws
+}
+
+// familyName writes families called after people as names.
+func familyName(f spc.Family) string {
+	if f == spc.Weibull || f == spc.Rayleigh {
+		return strings.ToUpper(string(f[:1])) + string(f[1:])
+	}
+	return string(f)
 }
 
 // A drawnLimit is a limit of the drawing with its name.

@@ -94,7 +94,7 @@ func (q Probability) draw(p *pen) error {
 		}
 		flush()
 		p.line(ink, 1.3, styles[i], legend, vg.Point{X: legend.X + 20, Y: legend.Y})
-		p.write(words{string(fit.Family), smallSize, true, ink}, vg.Point{X: legend.X + 25, Y: legend.Y - 0.36*smallSize}, left)
+		p.write(words{familyName(fit.Family), smallSize, true, ink}, vg.Point{X: legend.X + 25, Y: legend.Y - 0.36*smallSize}, left)
 		p.write(words{fmt.Sprintf("A² = %.2f", fit.AD), smallSize, false, faintInk}, vg.Point{X: legend.X + 25, Y: legend.Y - 12}, left)
 		legend.Y -= 32
 	}

@@ -125,10 +125,16 @@ func (d Distribution) Quantile(p float64) float64 {
 	return math.NaN()
 }
 
-// logDensity is the logarithm of the probability density, for x inside the family's range.
-// Density returns the probability density at x.
-func (d Distribution) Density(x float64) float64 { return math.Exp(d.logDensity(x)) }
+// Density returns the probability density at x: 0 where the family has no values. At 0 that of some
+// shapes is infinite.
+func (d Distribution) Density(x float64) float64 {
+	if x < 0 && d.Family != Normal || x == 0 && d.Family == Lognormal {
+		return 0
+	}
+	return math.Exp(d.logDensity(x))
+}
 
+// logDensity is the logarithm of the probability density, for x inside the family's range.
 func (d Distribution) logDensity(x float64) float64 {
 	v := x / d.Scale
 	switch d.Family {
