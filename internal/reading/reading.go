@@ -49,6 +49,9 @@ type Reading struct {
 	Offset    *Offset    `json:"offset,omitempty"`
 	Array     *Array     `json:"array,omitempty"`
 
+	// Looks are the shots that a combined reading was put together from; none for a reading of one shot.
+	Looks []Look `json:"looks,omitempty"`
+
 	// Warnings are sentences about what was unusual but didn't stop the measurement.
 	Warnings []string `json:"warnings,omitempty"`
 }
@@ -68,6 +71,19 @@ type Source struct {
 	BitsPerPx int    `json:"bits_per_px"`
 }
 
+// A Look is one of the shots behind a combined reading.
+type Look struct {
+	Name      string  `json:"name"` // by which sources call it, such as "side 90°"
+	Picture   string  `json:"picture"`
+	SHA256    string  `json:"sha256"`
+	Scope     string  `json:"scope"`
+	ScopeHash string  `json:"scope_sha256"`
+	View      View    `json:"view"`
+	TurnDeg   float64 `json:"turn_deg,omitempty"`
+	Focus     Focus   `json:"focus,omitempty"`
+	Unused    string  `json:"unused,omitempty"` // why nothing of it is in the reading
+}
+
 // A Shot is the particulars that came with the picture.
 type Shot struct {
 	View         View   `json:"view"`
@@ -81,9 +97,20 @@ type Shot struct {
 
 	// TurnDeg is how the sample was put under the scope, counter-clockwise as seen: 0, 90, 180 or 270.
 	TurnDeg float64 `json:"turn_deg,omitempty"`
+	// Focus is which end of tall columns the lens was focused on; empty where nobody said.
+	Focus Focus `json:"focus,omitempty"`
 	// Stage is where the stage stood, for shots of one sample at several places.
 	Stage *Stage `json:"stage,omitempty"`
 }
+
+// A Focus is an end of a column that a lens is focused on.
+type Focus string
+
+// The ends.
+const (
+	Tip  Focus = "tip"
+	Base Focus = "base"
+)
 
 // A Stage is the place on the object that the scope's axis points at, along the picture's x and
 // its y up, as the stage shows it.
@@ -235,6 +262,26 @@ type Array struct {
 	// Coplanarity is how far the lowest tip seen lies below the seating plane; side view only.
 	CoplanarityUm  float64 `json:"coplanarity_um,omitempty"`
 	UCoplanarityUm float64 `json:"u_coplanarity_um,omitempty"`
+
+	// Camera is the tilt of the optical axis, which two plan shots of one sample, turned in between,
+	// tell from the columns' own lean; the leans of the reading are freed of it.
+	Camera  *CameraTilt   `json:"camera,omitempty"`
+	Sources *ArraySources `json:"sources,omitempty"` // combined readings only
+}
+
+// A CameraTilt is the tilt of the optical axis in the scope frame: positive X where what stands
+// above the substrate is shown too far right, positive Y too far up.
+type CameraTilt struct {
+	XDeg  float64 `json:"x_deg"`
+	YDeg  float64 `json:"y_deg"`
+	UXDeg float64 `json:"u_x_deg"`
+	UYDeg float64 `json:"u_y_deg"`
+}
+
+// ArraySources name the looks that a combined array's values come from.
+type ArraySources struct {
+	Place       string `json:"place,omitempty"`       // x, y, theta, scale
+	Coplanarity string `json:"coplanarity,omitempty"` // and its uncertainty
 }
 
 // States of a site.
@@ -258,15 +305,35 @@ type Site struct {
 	DYUm  float64 `json:"dy_um"`
 	UUm   float64 `json:"u_um"` // per axis
 	// Tilt is the whole lean of the column against the substrate's normal; what all columns have in
-	// common is in it and stands beside it as the array's Lean. From the side it is that in the
-	// picture's plane, above 0 toward +X. Azimuth is the direction in which the tip leans,
-	// counter-clockwise from +X.
+	// common is in it and stands beside it as the array's Lean. Azimuth is the direction in which the tip
+	// leans, counter-clockwise from +X. From the side the tilt is that in the picture's plane, above 0
+	// toward the azimuth, which is 0 (+X) or 90 (+Y).
 	TiltDeg    float64 `json:"tilt_deg"`
 	AzimuthDeg float64 `json:"azimuth_deg"`
 	UTiltDeg   float64 `json:"u_tilt_deg"`
 	DiameterUm float64 `json:"diameter_um"`
 
-	Silhouette *Silhouette `json:"silhouette,omitempty"` // side view only
+	Foot       *Foot        `json:"foot,omitempty"`       // plan of columns, where it is seen
+	Silhouette *Silhouette  `json:"silhouette,omitempty"` // side view only
+	Sources    *SiteSources `json:"sources,omitempty"`    // combined readings only
+}
+
+// A Foot is where a column stands: foot minus site, drawing frame.
+type Foot struct {
+	DXUm float64 `json:"dx_um"`
+	DYUm float64 `json:"dy_um"`
+	UUm  float64 `json:"u_um"` // per axis
+}
+
+// SiteSources name the looks that a site's values come from; empty for what it has none of. A lean
+// from a tip and a foot of two looks names both.
+type SiteSources struct {
+	State      string `json:"state,omitempty"`
+	Place      string `json:"place,omitempty"` // dx, dy, diameter
+	Foot       string `json:"foot,omitempty"`
+	LeanX      string `json:"lean_x,omitempty"`
+	LeanY      string `json:"lean_y,omitempty"`
+	Silhouette string `json:"silhouette,omitempty"`
 }
 
 // A Silhouette is a column as the side view shows it, in the plane of the picture: x along the
