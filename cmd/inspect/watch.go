@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"net/url"
@@ -50,7 +51,7 @@ type watchOptions struct {
 	part, scope, view, station string
 	parts, scopes, need        []string
 	store, line                string
-	workers                    int
+	workers, workerMemoryMB    int
 	settle, rescan             time.Duration
 	metrics, reportAt, reports string
 	once, status, json         bool
@@ -85,6 +86,7 @@ func newWatchCmd() *cobra.Command {
 	f.StringSliceVar(&o.need, "need", nil, "particulars without which a picture waits, besides part, scope and view: lot,sample …")
 	f.StringVar(&o.line, "line", "", "name of the line, kept with each reading")
 	f.IntVar(&o.workers, "workers", 0, "pictures measured at a time; 0 is one a core")
+	f.IntVar(&o.workerMemoryMB, "worker-memory-mb", 0, "what each process that measures may take; 0 is 3072, enough for any picture")
 	f.DurationVar(&o.settle, "settle", 0, "how long a file must look the same to count; 0 is half a second, 3s is better on a share")
 	f.DurationVar(&o.rescan, "rescan", 0, "time between two looks through the whole inbox; 0 is 2 s, more where looking takes long")
 	f.BoolVar(&o.once, "once", false, "end when all that is there has been dealt with")
@@ -151,12 +153,13 @@ func runWatch(ctx context.Context, o watchOptions, inbox string) error {
 		}
 		defer stop()
 	}
-	pool, err := worker.Start(ctx, worker.Options{Workers: wo.Workers})
+	pool, err := worker.Start(ctx, worker.Options{Workers: wo.Workers, MemoryMB: o.workerMemoryMB})
 	if err != nil {
 		return err
 	}
 	defer pool.Close()
 	wo.Store, wo.Measurer = st, pool
+	wo.Judge = func(ctx context.Context) ([]string, error) { return newSignals(ctx, st) }
 	if !o.json {
 		fmt.Fprintf(o.stdout, "watching %s, readings go to %s; stop with Ctrl-C, nothing is lost by it\n", intake.Printable(inbox), hidePassword(o.store))
 	}
@@ -197,7 +200,7 @@ func (o watchOptions) watching(inbox string) (*watch.Options, error) {
 		return nil, usagef("where are the readings to be kept? Give --store FILE, or --store postgres://…, or name it in the station file")
 	case o.reports != "" && o.reportAt == "":
 		return nil, usagef("--reports goes with --report-at")
-	case o.settle < 0 || o.rescan < 0 || o.workers < 0:
+	case o.settle < 0 || o.rescan < 0 || o.workers < 0 || o.workerMemoryMB < 0:
 		return nil, usagef("--settle, --rescan and --workers can't be below 0")
 	}
 	if err := intake.ParseNeeded(o.need); err != nil {
@@ -233,10 +236,22 @@ func (o watchOptions) watching(inbox string) (*watch.Options, error) {
 	}, nil
 }
 
+// newSignals holds new readings against the control charts.
+func newSignals(ctx context.Context, st *store.Store) (lines []string, err error) {
+	r, err := updateSignals(ctx, st)
+	for _, s := range r.New {
+		lines = append(lines, fmt.Sprintf("%v: %s", s.Chart, s.Text))
+	}
+	if err == nil && len(r.Problems) > 0 {
+		err = errors.New(strings.Join(r.Problems, "; "))
+	}
+	return lines, err
+}
+
 // A watchLine is something that happened, as --json prints it.
 type watchLine struct {
 	At     time.Time     `json:"at"`
-	Event  string        `json:"event"` // a verdict, or waits, aside, alone, again, trouble, well, report
+	Event  string        `json:"event"` // a verdict, or waits, aside, alone, again, signal, trouble, well
 	Path   string        `json:"path,omitempty"`
 	Text   string        `json:"text,omitempty"`
 	Answer *watch.Answer `json:"answer,omitempty"`

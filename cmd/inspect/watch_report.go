@@ -31,6 +31,9 @@ func (o watchOptions) nightly(inbox string, st *store.Store) (*watch.Nightly, er
 		if err := os.MkdirAll(dir, 0o777); err != nil {
 			return err
 		}
+		if _, err := updateSignals(ctx, st); err != nil {
+			return err
+		}
 		options := report.Options{Title: "Report of " + day, Written: until, Program: version()}
 		results := filepath.Join(inbox, intake.ResultsFolder)
 		if info, err := os.Stat(results); err == nil && info.IsDir() {

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"plumbsquare/internal/intake"
@@ -48,6 +49,8 @@ type keeper struct {
 	touched *touched
 	awake   chan struct{}
 	kept    sync.Map // versions of part and scope files that the store has
+	// unjudged says that there are readings that the control charts haven't been held against.
+	unjudged atomic.Bool
 
 	files       map[string]*file // by path
 	active      map[string]*file // those of them that settle or are settled

@@ -48,6 +48,7 @@ func (k *keeper) touch() {
 // verdict notes a verdict and says it.
 func (k *keeper) verdict(a *Answer) {
 	now := time.Now()
+	k.unjudged.Store(true)
 	k.mu.Lock()
 	k.verdicts[a.Verdict.Decision]++
 	k.recent = slices.Insert(k.recent, 0, Recent{now.UTC().Truncate(time.Second), a.Picture.Path, a.Verdict.Decision, a.Remark()})

@@ -54,16 +54,19 @@ type Options struct {
 	Rescan time.Duration // between two looks through the whole inbox; 0 means 2 s, more where looking takes long
 	Once   bool          // end when everything that is there has been dealt with
 
-	Nightly *Nightly      // may be nil
-	Say     func(Line)    // is told what happens, one at a time
-	Show    func(*Status) // is told each new status; may be nil
-	Events  bool          // ask the system what was touched
+	Nightly *Nightly // may be nil
+	// Judge holds new readings against the control charts and returns the signals it found, a line
+	// each. It is called when there are new readings, once a minute at most; may be nil.
+	Judge  func(context.Context) ([]string, error)
+	Say    func(Line)    // is told what happens, one at a time
+	Show   func(*Status) // is told each new status; may be nil
+	Events bool          // ask the system what was touched
 }
 
 // A Line is something that happened, for the terminal.
 type Line struct {
 	At   time.Time
-	Word string // a verdict, or waits, aside, alone, gone, trouble, well, report
+	Word string // a verdict, or waits, aside, alone, again, signal, trouble, well
 	Path string // from the inbox; empty when it is about none
 	Text string
 	// Answer stands behind a verdict.
@@ -89,7 +92,11 @@ func Run(ctx context.Context, o Options) error {
 	var others sync.WaitGroup
 	others.Go(func() { k.work(ctx) })
 	others.Go(func() { k.nights(ctx) })
+	others.Go(func() { k.judging(ctx) })
 	k.run(ctx)
+	if ctx.Err() == nil { // with Once
+		k.judge(ctx)
+	}
 	cancel()
 	others.Wait()
 	k.drain()
