@@ -169,6 +169,9 @@ func cause(said string) string {
 		}
 		return lines[i]
 	}
+	if len(lines) > 3 { // the end of a dump says nothing
+		return lines[0]
+	}
 	return strings.TrimSpace(lines[len(lines)-1])
 }
 

@@ -7,15 +7,16 @@ import (
 	"syscall"
 )
 
-// limitMemory has the kernel refuse the process more than so many bytes of memory of its own: what
-// asks for more, in Go or C++, ends the process and says so. A stricter limit that the process was
-// started with stays.
+// limitMemory has the kernel refuse the process more than so many bytes of address space beyond what
+// it has now, which is libraries for the most part: what asks for more, in Go or C++, ends the process
+// and says so. A stricter limit that the process was started with stays. (RLIMIT_DATA would leave the
+// libraries out by itself, but newer kernels don't count what Go has reserved before it asks for it.)
 func limitMemory(bytes int64) error {
 	var limit syscall.Rlimit
-	err := syscall.Getrlimit(syscall.RLIMIT_DATA, &limit)
-	if err == nil {
-		limit.Cur = min(limit.Cur, uint64(bytes))
-		err = syscall.Setrlimit(syscall.RLIMIT_DATA, &limit)
+	err := syscall.Getrlimit(syscall.RLIMIT_AS, &limit)
+	if taken := memoryTaken(); err == nil && taken > 0 {
+		limit.Cur = min(limit.Cur, uint64(taken+bytes))
+		err = syscall.Setrlimit(syscall.RLIMIT_AS, &limit)
 	}
 	if err != nil {
 		return fmt.Errorf("bound the memory: %w", err)
@@ -23,18 +24,18 @@ func limitMemory(bytes int64) error {
 	return nil
 }
 
-// memoryTaken returns how much of what limitMemory bounds the process has taken, bytes; 0 when that
-// isn't known. Neither Go nor C++ gives all of it back when they don't need it any more.
+// memoryTaken returns the address space of the process in bytes; 0 when that isn't known. Neither Go
+// nor C++ gives all of it back when they don't need it any more.
 func memoryTaken() int64 {
 	text, err := os.ReadFile("/proc/self/statm")
 	if err != nil {
 		return 0
 	}
-	var pages [6]int64 // the last is data and stack, see proc(5)
-	if _, err := fmt.Sscan(string(text), &pages[0], &pages[1], &pages[2], &pages[3], &pages[4], &pages[5]); err != nil {
+	var pages int64 // the first of its numbers, see proc(5)
+	if _, err := fmt.Sscan(string(text), &pages); err != nil {
 		return 0
 	}
-	return pages[5] * int64(os.Getpagesize())
+	return pages * int64(os.Getpagesize())
 }
 
 // self is the program that runs, even when its file has been replaced since.

@@ -77,6 +77,7 @@ func serve(in io.Reader, out io.Writer, measure func(Request) (*Result, error)) 
 	if err := readFrame(in, &o); err != nil {
 		return err
 	}
+	before := memoryTaken()
 	debug.SetMemoryLimit(int64(o.MemoryMB) << 20 * 3 / 4) // collect harder before it is too late
 	if err := limitMemory(int64(o.MemoryMB) << 20); err != nil {
 		return err
@@ -102,7 +103,7 @@ func serve(in io.Reader, out io.Writer, measure func(Request) (*Result, error)) 
 			// Of this process, for which another picture may be the cause. In a new one it is seen.
 			return fmt.Errorf("out of memory: %w", err)
 		}
-		a := answer{Number: q.Number, Spent: memoryTaken() > int64(o.MemoryMB)<<20/2}
+		a := answer{Number: q.Number, Spent: memoryTaken()-before > int64(o.MemoryMB)<<20/2}
 		switch {
 		case err == nil:
 			a.Result = res
