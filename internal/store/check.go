@@ -100,7 +100,7 @@ func (s *Store) checkReadings(ctx context.Context, progress func(done, total int
 	}
 	columns := quantityColumns()
 	query := "SELECT shots.picture_sha256, r.number, " + shotFields + ", " + packedColumns + ", shots." + strings.Join(columns, ", shots.") +
-		" FROM readings r JOIN shots ON shots.id = r.shot_id" + packedSites + " ORDER BY r.shot_id, r.number"
+		" FROM readings r JOIN shots ON shots.id = r.shot_id" + packedSites
 	done := 0
 	for found, err := range rows(ctx, s, "check", query, nil, scanChecked) {
 		if err != nil {

@@ -18,7 +18,7 @@ import (
 )
 
 // ExportJSON writes the readings that a query chooses as JSON Lines, as inspect measure does. done
-// is called after each; nil for nobody. As with the other exports, memory doesn't grow with them.
+// is called after each; nil for nobody. As with the other exports, memory hardly grows with them.
 func (s *Store) ExportJSON(ctx context.Context, q Query, w io.Writer, done func()) error {
 	out := json.NewEncoder(w)
 	for r, err := range s.Readings(ctx, q) {

@@ -15,8 +15,7 @@ func (s *Store) OfPicture(ctx context.Context, sha256, part string, view reading
 	if err != nil || len(key) != 32 {
 		return nil, fmt.Errorf("want the SHA-256 of a picture as 64 hexadecimal digits, got %q", sha256)
 	}
-	all, err := gather(rows(ctx, s, "read a reading", "SELECT "+shotFields+", "+packedColumns+` FROM shots
-		JOIN readings r ON r.shot_id = shots.id AND r.number = shots.readings`+packedSites+
+	all, err := gather(rows(ctx, s, "read a reading", "SELECT "+keptFields+" FROM shots"+keptJoins+
 		" WHERE shots.picture_sha256 = $1 AND shots.part = $2 AND shots.view = $3", []any{key, part, string(view)}, scanKept))
 	if err != nil || len(all) == 0 {
 		return nil, err

@@ -129,6 +129,105 @@ func rows[T any](ctx context.Context, s *Store, what, query string, args []any, 
 	}
 }
 
+// batch is how many shots ordered reads at a time.
+const batch = 100
+
+// ordered yields what scan makes of each shot that a query chooses, in the order in which they were
+// taken: fields of shots and what joins adds to them. Only the shots' numbers are put in order,
+// eight bytes each in memory; the rest is read batch by batch, so that no database has to sort
+// readings. All that is yielded is of one instant, whatever is recorded meanwhile.
+func ordered[T any](ctx context.Context, s *Store, what string, q Query, fields, joins string, scan func(*sql.Rows) (int64, T, error)) iter.Seq2[T, error] {
+	return func(yield func(T, error) bool) {
+		var none T
+		wrong := func(err error) { yield(none, s.wrong(what, err)) }
+		var options *sql.TxOptions
+		if s.dialect == postgres {
+			options = &sql.TxOptions{Isolation: sql.LevelRepeatableRead, ReadOnly: true}
+		}
+		tx, err := s.read.BeginTx(ctx, options)
+		if err != nil {
+			wrong(err)
+			return
+		}
+		defer func() { _ = tx.Rollback() }() // nothing was written
+		ids, err := q.ids(ctx, tx)
+		if err != nil {
+			wrong(err)
+			return
+		}
+		query := "SELECT " + fields + " FROM shots" + joins + " WHERE shots.id IN (" + places(batch) + ")"
+		for some := range slices.Chunk(ids, batch) {
+			found, err := pick(ctx, tx, query, some, scan)
+			if err != nil {
+				wrong(err)
+				return
+			}
+			for _, id := range some {
+				if v, ok := found[id]; ok && !yield(v, nil) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// ids returns the numbers of the shots that a query chooses, in the order in which they were taken.
+func (q Query) ids(ctx context.Context, tx *sql.Tx) (ids []int64, err error) {
+	where, args := q.where()
+	query := "SELECT id FROM shots" + where + " ORDER BY taken_at, id"
+	if q.Limit > 0 {
+		args = append(args, q.Limit)
+		query = fmt.Sprintf("SELECT id FROM shots%s ORDER BY taken_at DESC, id DESC LIMIT $%d", where, len(args))
+	}
+	all, err := tx.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer all.Close()
+	for all.Next() {
+		var id int64
+		if err := all.Scan(&id); err != nil {
+			return nil, err
+		}
+		ids = append(ids, id)
+	}
+	if q.Limit > 0 {
+		slices.Reverse(ids)
+	}
+	return ids, all.Err()
+}
+
+// pick reads some shots.
+func pick[T any](ctx context.Context, tx *sql.Tx, query string, ids []int64, scan func(*sql.Rows) (int64, T, error)) (map[int64]T, error) {
+	args := make([]any, batch)
+	for i := range args {
+		args[i] = ids[min(i, len(ids)-1)] // the same statement for a batch that isn't full
+	}
+	all, err := tx.QueryContext(ctx, query, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer all.Close()
+	found := make(map[int64]T, len(ids))
+	for all.Next() {
+		id, v, err := scan(all)
+		if err != nil {
+			return nil, err
+		}
+		found[id] = v
+	}
+	return found, all.Err()
+}
+
+// places lists n places for arguments.
+func places(n int) string {
+	var all []string
+	for i := range n {
+		all = append(all, fmt.Sprintf("$%d", i+1))
+	}
+	return strings.Join(all, ", ")
+}
+
 // gather collects what rows yields.
 func gather[T any](all iter.Seq2[T, error]) ([]T, error) {
 	var values []T
@@ -150,7 +249,7 @@ func (s *Store) Shots(ctx context.Context, q Query) ([]Shot, error) {
 
 // Readings yields the newest reading of each shot that a query chooses, in the order in which they
 // were taken, as they were when they were kept, to the last bit. Readings are read as they are
-// asked for, so that millions need no memory; recording goes on meanwhile and isn't seen.
+// asked for, so that millions need little memory; recording goes on meanwhile and isn't seen.
 func (s *Store) Readings(ctx context.Context, q Query) iter.Seq2[*reading.Reading, error] {
 	return func(yield func(*reading.Reading, error) bool) {
 		for k, err := range s.Kept(ctx, q) {
@@ -169,12 +268,17 @@ type Kept struct {
 
 // Kept yields what [Store.Readings] does together with the shots.
 func (s *Store) Kept(ctx context.Context, q Query) iter.Seq2[Kept, error] {
-	with, args := q.choice()
-	query := with + "SELECT " + shotFields + ", " + packedColumns + ` FROM chosen JOIN shots ON shots.id = chosen.id
-		JOIN readings r ON r.shot_id = shots.id AND r.number = shots.readings` + packedSites + `
-		ORDER BY shots.taken_at, shots.id`
-	return rows(ctx, s, "read readings", query, args, scanKept)
+	return ordered(ctx, s, "read readings", q, keptFields, keptJoins, func(all *sql.Rows) (int64, Kept, error) {
+		k, err := scanKept(all)
+		return k.Shot.ID, k, err
+	})
 }
+
+// What a Kept is scanned from.
+const (
+	keptFields = shotFields + ", " + packedColumns
+	keptJoins  = " JOIN readings r ON r.shot_id = shots.id AND r.number = shots.readings" + packedSites
+)
 
 func scanKept(all *sql.Rows) (Kept, error) {
 	var k Kept
@@ -209,8 +313,7 @@ func (s *Store) History(ctx context.Context, shot int64) ([]*reading.Reading, er
 
 // Get returns a shot with the reading that speaks for it; [ErrNoShot] when there is none.
 func (s *Store) Get(ctx context.Context, shot int64) (Kept, error) {
-	all, err := gather(rows(ctx, s, "read a reading", "SELECT "+shotFields+", "+packedColumns+` FROM shots
-		JOIN readings r ON r.shot_id = shots.id AND r.number = shots.readings`+packedSites+" WHERE shots.id = $1", []any{shot}, scanKept))
+	all, err := gather(rows(ctx, s, "read a reading", "SELECT "+keptFields+" FROM shots"+keptJoins+" WHERE shots.id = $1", []any{shot}, scanKept))
 	if err != nil {
 		return Kept{}, err
 	}

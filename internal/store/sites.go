@@ -33,19 +33,16 @@ func (s *Store) States(ctx context.Context, q Query) iter.Seq2[ShotSites, error]
 }
 
 func (s *Store) sites(ctx context.Context, q Query, columns string, fill func(sites []reading.Site, places, tilts []byte) error) iter.Seq2[ShotSites, error] {
-	with, args := q.choice()
-	query := with + "SELECT " + shotFields + ", s.list_id, s.states, " + columns + ` FROM chosen JOIN shots ON shots.id = chosen.id
-		JOIN site_readings s ON s.shot_id = shots.id AND s.number = shots.readings
-		ORDER BY shots.taken_at, shots.id`
+	const joins = " JOIN site_readings s ON s.shot_id = shots.id AND s.number = shots.readings JOIN site_lists n ON n.id = s.list_id"
 	lists := map[int64][]string{}
-	return rows(ctx, s, "read sites", query, args, func(all *sql.Rows) (ShotSites, error) {
+	scan := func(all *sql.Rows) (ShotSites, error) {
 		var v ShotSites
 		var list int64
-		var states, places, tilts []byte
-		if err := all.Scan(append(v.Shot.into(), &list, &states, &places, &tilts)...); err != nil {
+		var packedNames, states, places, tilts []byte
+		if err := all.Scan(append(v.Shot.into(), &list, &packedNames, &states, &places, &tilts)...); err != nil {
 			return v, err
 		}
-		names, err := s.siteNames(ctx, lists, list)
+		names, err := siteNames(lists, list, packedNames)
 		if err != nil {
 			return v, err
 		}
@@ -62,19 +59,19 @@ func (s *Store) sites(ctx context.Context, q Query, columns string, fill func(si
 			return v, fmt.Errorf("shot %d: %w", v.Shot.ID, err)
 		}
 		return v, nil
+	}
+	return ordered(ctx, s, "read sites", q, shotFields+", s.list_id, n.names, s.states, "+columns, joins, func(all *sql.Rows) (int64, ShotSites, error) {
+		v, err := scan(all)
+		return v.Shot.ID, v, err
 	})
 }
 
-// siteNames returns a list of sites and remembers it.
-func (s *Store) siteNames(ctx context.Context, known map[int64][]string, list int64) ([]string, error) {
+// siteNames returns a list of sites and remembers it: most shots have the same.
+func siteNames(known map[int64][]string, list int64, packed []byte) ([]string, error) {
 	if names, ok := known[list]; ok {
 		return names, nil
 	}
-	var b []byte
-	if err := s.read.QueryRowContext(ctx, "SELECT names FROM site_lists WHERE id = $1", list).Scan(&b); err != nil {
-		return nil, err
-	}
-	b, err := unzip(b)
+	b, err := unzip(packed)
 	if err != nil {
 		return nil, err
 	}

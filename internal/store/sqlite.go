@@ -30,7 +30,7 @@ func sqliteDSN(file string, write bool) string {
 	q := url.Values{
 		"_pragma": {
 			fmt.Sprintf("busy_timeout(%d)", busyMs), "journal_mode(WAL)", "synchronous(FULL)",
-			"foreign_keys(1)", "cache_size(-65536)", "mmap_size(0)",
+			"foreign_keys(1)", "cache_size(-32768)", "mmap_size(0)",
 		},
 		"_time_integer_format": {"unix_micro"},
 		"_inttotime":           {"1"},
@@ -62,7 +62,7 @@ func openSQLite(ctx context.Context, at string) (*Store, error) {
 	if s.read, err = sql.Open("sqlite", s.dsn+"&_query_only=1"); err != nil {
 		return nil, errors.Join(fmt.Errorf("store %s: %w", at, err), s.write.Close())
 	}
-	s.read.SetMaxOpenConns(max(4, runtime.NumCPU()))
+	s.read.SetMaxIdleConns(runtime.NumCPU()) // and as many open as are asked for: somebody may ask while reading
 	return s, nil
 }
 
