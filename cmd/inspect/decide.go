@@ -119,12 +119,12 @@ func timeFlag(flag, text string) (time.Time, error) {
 	return at, nil
 }
 
-// ids reads numbers of what, such as signals.
-func ids(what string, args []string) (list []int64, err error) {
+// ids reads numbers of what, such as signals, that the command lister shows.
+func ids(what, lister string, args []string) (list []int64, err error) {
 	for _, a := range args {
 		n, err := strconv.ParseInt(a, 10, 64)
 		if err != nil || n < 1 {
-			return nil, usagef("want the number of a %s, as %s list shows it, got %q", what, what, a)
+			return nil, usagef("want the number of a %s, as inspect %s shows it, got %q", what, lister, a)
 		}
 		list = append(list, n)
 	}

@@ -149,7 +149,7 @@ func newWithdrawCmd(what, example string, withdraw func(*store.Store, context.Co
 		Example: example,
 		Args:    usageArgs(cobra.ExactArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			list, err := ids(what, args)
+			list, err := ids(what, strings.Fields(what)[0]+" list", args)
 			if err != nil {
 				return err
 			}

@@ -72,6 +72,7 @@ func newRootCmd() *cobra.Command {
 		newPhaseCmd(),
 		newReviewCmd(),
 		newLotCmd(),
+		newCheckCmd(),
 		newChangesCmd(),
 		newReportCmd(),
 		newRenderCmd(),

@@ -151,7 +151,7 @@ func newReviewDecideCmd() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			list, err := ids("review", args)
+			list, err := ids("shot in review", "review list", args)
 			if err != nil {
 				return err
 			}

@@ -146,7 +146,7 @@ func newSignalShowCmd() *cobra.Command {
 		Example: `  inspect signal show 12 --store line.db`,
 		Args:    usageArgs(cobra.MinimumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			list, err := ids("signal", args)
+			list, err := ids("signal", "signal list", args)
 			if err != nil {
 				return err
 			}
@@ -214,7 +214,7 @@ type signalChange func(ctx context.Context, s *store.Store, id int64, act store.
 
 // changeSignals does something about several signals, each on its own.
 func changeSignals(cmd *cobra.Command, st storeFlags, args []string, act store.Act, did string, change signalChange) error {
-	list, err := ids("signal", args)
+	list, err := ids("signal", "signal list", args)
 	if err != nil {
 		return err
 	}
