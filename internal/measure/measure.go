@@ -88,6 +88,10 @@ func refuse(r *reading.Reading, why *reading.Refusal) *reading.Reading {
 	return r
 }
 
+// Check returns what is wrong with a job, whatever its picture is: part and scope must hold what the
+// view needs.
+func (j Job) Check() error { return check(j) }
+
 // check says whether part and scope hold what the view needs.
 func check(j Job) error {
 	if err := j.Scope.Check(); err != nil {
