@@ -67,7 +67,8 @@ type keeper struct {
 	troubles map[string]string // by what is in trouble
 	verdicts map[reading.Decision]int
 	recent   []Recent
-	changed  bool // the status is to be written
+	damaged  map[string]damage // by path of the picture
+	changed  bool              // the status is to be written
 	saying   sync.Mutex
 }
 
@@ -257,6 +258,9 @@ func (k *keeper) forget(path string) {
 	delete(k.files, path)
 	delete(k.active, path)
 	delete(k.copies, path)
+	k.mu.Lock()
+	delete(k.damaged, path)
+	k.mu.Unlock()
 	if f.state == needsInfo || f.state == aside {
 		if err := k.results.clearNotes(path); err != nil {
 			k.trouble("results", cantWrite(err))
@@ -332,7 +336,7 @@ func (k *keeper) drain() {
 			case putAside:
 				k.setAside(f, e.why)
 			case putBack:
-				f.state, f.sum, f.next = settled, "", time.Time{}
+				f.state, f.sum, f.next = settled, "", time.Now().Add(tryAgain)
 				k.active[f.path] = f
 			}
 		}

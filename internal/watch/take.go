@@ -11,6 +11,7 @@ import (
 	"unicode/utf8"
 
 	"plumbsquare/internal/intake"
+	"plumbsquare/internal/measure"
 	"plumbsquare/internal/store"
 )
 
@@ -90,8 +91,8 @@ func (k *keeper) take(ctx context.Context, f *file) {
 		k.desk = desk
 	}
 	job, lack := k.desk.Job(f.path)
-	if lack == nil && job.Shot.Stage != nil {
-		lack = &intake.Lack{Wrong: []error{errors.New("it is one of several corners of a sample (stage_x_mm): measure those together, with inspect measure")}}
+	if lack == nil {
+		lack = unfit(job)
 	}
 	if lack != nil {
 		k.waits(f, lack)
@@ -117,6 +118,18 @@ func (k *keeper) take(ctx context.Context, f *file) {
 	if !known {
 		f.state = queued
 	}
+}
+
+// unfit says why a picture of which all is known can't be measured so.
+func unfit(j intake.Job) *intake.Lack {
+	err := measure.Job{Part: j.Part, Scope: j.Scope, Shot: j.Shot}.Check()
+	if err == nil && j.Shot.Stage != nil {
+		err = errors.New("it is one of several corners of a sample (stage_x_mm): measure those together, with inspect measure")
+	}
+	if err == nil {
+		return nil
+	}
+	return &intake.Lack{Wrong: []error{err}}
 }
 
 // content sees to it that the sum of a file is known, and reports whether it is.
@@ -257,4 +270,5 @@ func (k *keeper) setAside(f *file, why string) {
 		k.say(Line{Word: "aside", Path: k.results.rel(f.path), Text: why})
 	}
 	f.state, f.why = aside, why
+	k.touch()
 }

@@ -130,7 +130,7 @@ func newKeeper(o Options) (*keeper, error) {
 	k := &keeper{
 		o: o, results: results{inbox}, awake: make(chan struct{}, 1),
 		files: map[string]*file{}, active: map[string]*file{}, copies: map[string]*file{},
-		troubles: map[string]string{}, verdicts: map[reading.Decision]int{}, recent: []Recent{},
+		troubles: map[string]string{}, verdicts: map[reading.Decision]int{}, damaged: map[string]damage{}, recent: []Recent{},
 	}
 	for _, folder := range []string{intake.ResultsFolder, intake.NeedsInfoFolder, intake.SetAsideFolder, intake.KeptFolder} {
 		if err := os.MkdirAll(filepath.Join(inbox, folder), 0o777); err != nil {

@@ -91,6 +91,9 @@ func (k *keeper) try(ctx context.Context, t store.Task, path string) (*reading.R
 		return nil, &laterError{"station", err.Error()}
 	}
 	job, lack := desk.Job(path)
+	if lack == nil {
+		lack = unfit(job)
+	}
 	if lack != nil {
 		return nil, back(lack.String())
 	}
@@ -121,7 +124,11 @@ func (k *keeper) try(ctx context.Context, t store.Task, path string) (*reading.R
 		return nil, &laterError{"workers", fmt.Sprintf("pictures can't be measured (%v); it is tried again", err)}
 	case errors.Is(err, worker.ErrFile):
 		return nil, &laterError{"inbox", unplugged(err)}
-	case err != nil: // the store sets it aside, after a second try where the worker died
+	case errors.Is(err, worker.ErrDied): // the store sets it aside when that happens again
+		return nil, err
+	case err != nil && k.growing(path, t.SHA256):
+		return nil, &damagedError{err}
+	case err != nil: // the store sets it aside
 		return nil, err
 	case res.OverlayErr != nil && noRoom(res.OverlayErr):
 		return nil, &laterError{"results", cantWrite(res.OverlayErr)}
@@ -157,6 +164,38 @@ func (k *keeper) keepFiles(ctx context.Context, j intake.Job) error {
 	return nil
 }
 
+// A damagedError is of a picture that may not all be there yet.
+type damagedError struct{ error }
+
+func (e *damagedError) Is(target error) bool { return target == store.ErrPutBack }
+
+// damagedTimes is how many times longer than usual a damaged file must have looked the same until it
+// is taken for good: it may have been taken in while its copying stood still.
+const damagedTimes = 10
+
+// growing reports whether a file that can't be measured may not all be there yet.
+func (k *keeper) growing(path, sum string) bool {
+	now := time.Now()
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	d := k.damaged[path]
+	if d.sum != sum {
+		d = damage{sum, now}
+		k.damaged[path] = d
+	}
+	if now.Sub(d.since) < damagedTimes*k.o.Settle {
+		return true
+	}
+	delete(k.damaged, path)
+	return false
+}
+
+// A damage is a content that couldn't be measured.
+type damage struct {
+	sum   string
+	since time.Time
+}
+
 // noRoom reports whether an error, come as text from another process, says that nothing can be written.
 func noRoom(err error) bool {
 	for _, e := range []syscall.Errno{syscall.ENOSPC, syscall.EDQUOT, syscall.EROFS, syscall.EACCES, syscall.EIO, syscall.ESTALE, syscall.EFBIG} {
@@ -187,6 +226,8 @@ func (k *keeper) done(t store.Task, r *reading.Reading, err error) {
 			a = NewAnswer(r, Picture{Path: rel, SHA256: t.SHA256}, time.Now())
 		}
 		k.verdict(a)
+	case errors.As(err, new(*damagedError)):
+		e.outcome = putBack // nobody needs to know of it yet
 	case errors.Is(err, store.ErrPutBack):
 		e.outcome = putBack
 		k.say(Line{Word: "again", Path: rel, Text: err.Error()})
