@@ -24,9 +24,9 @@ capability, how heads and nozzles differ and what to enter into the placer, maps
 sites that fail again and again. All readings go with it as a table. Both hold everything in
 themselves: send them, print them, open them without a network.
 
-Readings are those of a file, as inspect measure writes it (-o FILE.jsonl), or with --store those of
-a day (--day, by this machine's clock) or a time (--since, --until; without a zone in UTC). From the
-store the charts begin with what came before and bear its phases and events; open signals, decisions
+Readings are those of a file, as inspect measure writes it (-o FILE.jsonl), or else those of the
+store of a day (--day, by this machine's clock) or a time (--since, --until; without a zone in UTC).
+From the store the charts begin with what came before and bear its phases and events; open signals, decisions
 about shots in review, check samples of the scopes and pictures that were set aside are told of.
 
 -o may be given several times; the ending says what is written: .html, .pdf, .csv. Part files give
@@ -66,7 +66,7 @@ type reportOptions struct {
 func newReportCmd() *cobra.Command {
 	var o reportOptions
 	cmd := &cobra.Command{
-		Use:     "report [flags] -o FILE.html {READINGS.jsonl | --store AT}",
+		Use:     "report [flags] -o FILE.html [READINGS.jsonl]",
 		Short:   "Write a report of readings as HTML and PDF",
 		Long:    reportLong,
 		Example: reportExample,
@@ -78,14 +78,12 @@ func newReportCmd() *cobra.Command {
 	f := cmd.Flags()
 	f.StringArrayVarP(&o.out, "output", "o", nil, "file to write, .html, .pdf or .csv; may be given several times (needed)")
 	f.StringVar(&o.overlays, "overlays", "", "folder of overlays to show")
-	f.StringSliceVar(&o.parts, "part", nil, "part file to take limits from; may be given several times. With --store the name of the part to report")
+	f.StringSliceVar(&o.parts, "part", nil, "part file to take limits from; may be given several times. From the store also the name of the one part to report")
 	f.StringSliceVar(&o.scopes, "scope", nil, "scope file to take the calibration's expiry from; may be given several times")
 	f.BoolVar(&o.json, "json", false, "print what the report comes to as JSON")
 	f.StringVar(&o.title, "title", "", "title of the report")
 	f.StringVar(&o.font, "font", "", "TrueType or OpenType font for letters that the PDF's own face lacks, such as Chinese")
 	f.StringVar(&o.now, "now", "", "time to put under the report instead of the clock's, such as 2031-03-05T06:00:00Z")
-	storeFlag(cmd, &o.fromStore.at)
-	f.Lookup("store").Usage = "take readings from this store: an SQLite file, or postgres://USER@HOST/DATABASE"
 	o.fromStore.addFlags(f)
 	o.mail.addFlags(f)
 	return cmd
@@ -100,10 +98,10 @@ func runReport(cmd *cobra.Command, o reportOptions, args []string) error {
 		return err
 	}
 	var r *report.Report
-	if o.fromStore.at != "" {
-		r, err = o.ofStore(cmd.Context(), args)
+	if len(args) == 0 {
+		r, err = o.ofStore(cmd.Context())
 	} else {
-		r, err = o.ofFile(args)
+		r, err = o.ofFile(args[0])
 	}
 	if err != nil {
 		return err
@@ -117,23 +115,20 @@ func runReport(cmd *cobra.Command, o reportOptions, args []string) error {
 }
 
 // ofFile writes the report of a file of readings.
-func (o reportOptions) ofFile(args []string) (*report.Report, error) {
-	if len(args) == 0 {
-		return nil, usagef("of what? Give a file of readings, or --store AT")
-	}
+func (o reportOptions) ofFile(file string) (*report.Report, error) {
 	if o.fromStore.chooses() {
-		return nil, usagef("--day, --since, --until and --line choose from a store: give --store AT")
+		return nil, usagef("--store, --station, --day, --since, --until and --line are for the store: give them or a file of readings, not both")
 	}
 	options, err := o.options()
 	if err != nil {
 		return nil, err
 	}
-	in, err := os.Open(args[0])
+	in, err := os.Open(file)
 	if err != nil {
 		return nil, err
 	}
 	defer in.Close()
-	return writeReport(reading.Lines(in, args[0]), options, o.out)
+	return writeReport(reading.Lines(in, file), options, o.out)
 }
 
 // options gathers what a report needs besides readings.

@@ -14,18 +14,20 @@ import (
 
 // reportStoreFlags choose what a report takes from a store.
 type reportStoreFlags struct {
-	at, day, since, until, line string
+	storeFlags
+	day, since, until, line string
 }
 
 func (s *reportStoreFlags) addFlags(f *pflag.FlagSet) {
-	f.StringVar(&s.day, "day", "", "with --store: the day to report, such as 2031-03-04, today or yesterday")
-	f.StringVar(&s.since, "since", "", "with --store: readings taken then or later, such as 2031-03-04T06:00:00Z")
-	f.StringVar(&s.until, "until", "", "with --store: readings taken before then")
-	f.StringVar(&s.line, "line", "", "with --store: only this line of the plant")
+	s.storeFlags.addFlags(f)
+	f.StringVar(&s.day, "day", "", "store: the day to report, such as 2031-03-04, today or yesterday")
+	f.StringVar(&s.since, "since", "", "store: readings taken then or later, such as 2031-03-04T06:00:00Z")
+	f.StringVar(&s.until, "until", "", "store: readings taken before then")
+	f.StringVar(&s.line, "line", "", "store: only this line of the plant")
 }
 
 func (s reportStoreFlags) chooses() bool {
-	return s.day != "" || s.since != "" || s.until != "" || s.line != ""
+	return s.at != "" || s.station != "" || s.day != "" || s.since != "" || s.until != "" || s.line != ""
 }
 
 // times returns the time that is asked for.
@@ -71,10 +73,7 @@ func midnight(t time.Time) time.Time {
 }
 
 // ofStore writes the report of what is asked for from the store.
-func (o reportOptions) ofStore(ctx context.Context, args []string) (r *report.Report, err error) {
-	if len(args) > 0 {
-		return nil, usagef("give a file of readings or --store, not both")
-	}
+func (o reportOptions) ofStore(ctx context.Context) (r *report.Report, err error) {
 	now, err := o.clock()
 	if err != nil {
 		return nil, err
@@ -99,7 +98,14 @@ func (o reportOptions) ofStore(ctx context.Context, args []string) (r *report.Re
 	if err != nil {
 		return nil, err
 	}
-	err = withStore(ctx, o.fromStore.at, func(st *store.Store) error {
+	at, err := o.fromStore.address()
+	if err != nil {
+		return nil, err
+	}
+	err = withStore(ctx, at, func(st *store.Store) error {
+		if _, err := updateSignals(ctx, st); err != nil { // so that open signals are today's
+			return err
+		}
 		r, err = writeStoreReport(ctx, st, q, options, o.out)
 		return err
 	})
