@@ -28,14 +28,17 @@ file of readings is charted for x_um, y_um and theta_deg. Values stand in the or
 lot); where there are 8 subgroups or more of at least two values, their means are charted, else
 single values. Readings that must be retaken, and rows without a value, are left out and counted.
 
-Kinds: individuals (moving range), xbar-r, xbar-s, three-way, ewma, cusum; of counts, with --value
-and --opportunities: p, np, u, c, laney-p, laney-u; t2 (several values together, with what each
-contributes). Pictures that are no control charts: histogram (with limits and capability),
-probability (normal probability plot), scatter (two values, by head), factors (which of --by
-head,nozzle,… explains the variance).
+Kinds: individuals (moving range), xbar-r, xbar-s, three-way, ewma (--lambda, --width), cusum (--k,
+--h, --head-start); of counts, with --value and --opportunities: p, np, u, c, laney-p, laney-u; of
+rare events: g (units between events, or with --between counts of them), t (times between events, or
+a column of their times); of several values together, with what each contributes: t2, t2-subgroups,
+mewma. Pictures that are no control charts: histogram (with limits and capability), probability
+(probability plot), scatter (two values, by head; with --radius how they sit in a circle), factors
+(which of --by head,nozzle,… explains the variance). docs/statistics.md says how each is computed.
 
 Rules are chosen by number from the set of Nelson (1984), or from that of the Western Electric
-handbook (1956) with --rule-set western.
+handbook (1956) with --rule-set western. How often they raise a false alarm, and how soon they see a
+move by --shift, is said. inspect plan chart designs a chart for a move.
 
 With several values, or with --by, every chart gets a file of its own: NAME-VALUE-LEVEL.svg.
 

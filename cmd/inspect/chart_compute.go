@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"plumbsquare/internal/chart"
+	"plumbsquare/internal/part"
 	"plumbsquare/internal/series"
 	"plumbsquare/internal/spc"
 )
@@ -202,18 +203,23 @@ func (p chartPlan) capability(o chartOptions, c *computedChart, t *series.Table,
 
 // partTolerance is what a part file allows a column of readings, and whether it judges it.
 func partTolerance(file string, t *series.Table, value string) (spc.Tolerance, bool, error) {
-	part, err := loadPart(file)
+	drawn, err := loadPart(file)
 	if err != nil {
 		return spc.Tolerance{}, false, err
 	}
+	tol, judged := toleranceIn(drawn, t, value)
+	return tol, judged, nil
+}
+
+// toleranceIn is what a part allows a column of readings, and whether it judges it.
+func toleranceIn(p *part.Part, t *series.Table, value string) (spc.Tolerance, bool) {
 	of := ""
 	if t.Has("of") {
 		if levels, err := t.Distinct("of"); err == nil && len(levels) > 0 {
 			of = levels[0]
 		}
 	}
-	tol, judged := series.ToleranceOf(value, of, part.Limits)
-	return tol, judged, nil
+	return series.ToleranceOf(value, of, p.Limits)
 }
 
 func (c *computedChart) ofLevel() string {

@@ -12,6 +12,7 @@ import (
 
 	"plumbsquare/internal/chart"
 	"plumbsquare/internal/drift"
+	"plumbsquare/internal/part"
 	"plumbsquare/internal/series"
 	"plumbsquare/internal/spc"
 )
@@ -27,17 +28,19 @@ interval of the offset excludes zero and the offset exceeds the deadband: whoeve
 value adds the noise of each to the next. Where the level drifts and no --deadband is given, it is
 the limit of bounded adjustment after Box & Luceño. All intervals hold together with --confidence.
 
-With limits (--part, or --lower and --upper), the capability is given as it is and as expected after.`
+With limits (--part, or --lower and --upper), the capability is given as it is and as expected after. With
+--store and --part the shots come from a store instead of a file.`
 
 const correctExample = `  inspect correct line.jsonl --part tern.yaml -o correct.svg
   inspect correct line.jsonl --value x_um --since 2031-03-04T06:00 --deadband 2
+  inspect correct --store line.db --part tern --since 2031-03-04T06:00
   inspect correct --json offsets.csv --value dx_um --by placer,nozzle --lower -25 --upper 25`
 
 type correctOptions struct {
 	sampleOptions
 	confidence, deadband, gain float64
 	cost                       float64
-	lower, upper, part         string
+	lower, upper               string
 	title, out                 string
 	json                       bool
 }
@@ -45,13 +48,13 @@ type correctOptions struct {
 func newCorrectCmd() *cobra.Command {
 	var o correctOptions
 	cmd := &cobra.Command{
-		Use:     "correct [flags] FILE",
+		Use:     "correct [flags] FILE | --store AT --part NAME",
 		Short:   "Advise how much to correct the placer, by head and nozzle",
 		Long:    correctLong,
 		Example: correctExample,
-		Args:    usageArgs(cobra.ExactArgs(1)),
+		Args:    usageArgs(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return runCorrect(o, args[0], cmd.OutOrStdout(), cmd.ErrOrStderr())
+			return runCorrect(o, cmd, args)
 		},
 	}
 	o.add(cmd)
@@ -63,7 +66,7 @@ func newCorrectCmd() *cobra.Command {
 	f.Float64Var(&o.cost, "may-cost", 0.05, "fraction by which bounded adjustment may widen the spread")
 	f.StringVar(&o.lower, "lower", "", "lower limit of the values")
 	f.StringVar(&o.upper, "upper", "", "upper limit likewise")
-	f.StringVar(&o.part, "part", "", "part file to take these limits from, for columns of readings")
+	f.StringVar(&o.part, "part", "", "part file to take these limits from, for columns of readings; with --store the name of the part will do")
 	f.StringVar(&o.title, "title", "", "title of the picture")
 	f.StringVarP(&o.out, "output", "o", "", "draw to this file: .png, .svg or .pdf")
 	f.BoolVar(&o.json, "json", false, "print one JSON object a value")
@@ -77,18 +80,19 @@ type advised struct {
 	corrections []drift.Correction
 }
 
-func runCorrect(o correctOptions, file string, stdout, stderr io.Writer) error {
+func runCorrect(o correctOptions, cmd *cobra.Command, args []string) error {
+	stdout, stderr := cmd.OutOrStdout(), cmd.ErrOrStderr()
 	if err := o.check(); err != nil {
 		return err
 	}
-	t, values, err := o.load(file)
+	t, values, drawn, err := o.load(cmd, args)
 	if err != nil {
 		return err
 	}
 	var all []advised
 	var result error
 	for _, value := range values {
-		a, err := o.advise(t, value, len(values))
+		a, err := o.advise(t, drawn, value, len(values))
 		if err != nil {
 			result = errReported
 			fmt.Fprintf(stderr, "inspect: %v\n", err)
@@ -127,7 +131,7 @@ func (o correctOptions) check() error {
 	if !(o.deadband >= 0) || o.gain == 0 || o.gain-o.gain != 0 || o.deadband-o.deadband != 0 {
 		return usagef("--deadband %v and --gain %v: want a deadband of at least 0, and a gain that isn't 0", o.deadband, o.gain)
 	}
-	if o.part != "" && (o.lower != "" || o.upper != "") {
+	if isPartFile(o.part) && (o.lower != "" || o.upper != "") {
 		return usagef("--part and --lower or --upper: give the limits once")
 	}
 	if o.out != "" {
@@ -139,7 +143,7 @@ func (o correctOptions) check() error {
 	return err
 }
 
-func (o correctOptions) advise(t *series.Table, value string, together int) (advised, error) {
+func (o correctOptions) advise(t *series.Table, drawn *part.Part, value string, together int) (advised, error) {
 	a := advised{value: value}
 	var err error
 	if a.samples, err = o.samples(t, value); err != nil {
@@ -148,7 +152,7 @@ func (o correctOptions) advise(t *series.Table, value string, together int) (adv
 	opt := drift.CorrectOptions{
 		Options: drift.Options{Confidence: o.confidence}, By: o.by, Deadband: o.deadband, Gain: o.gain, Together: together, MayCost: o.cost,
 	}
-	tol, judged, err := o.tolerance(t, value)
+	tol, judged, err := o.tolerance(t, drawn, value)
 	if err != nil {
 		return a, err
 	}
@@ -161,12 +165,13 @@ func (o correctOptions) advise(t *series.Table, value string, together int) (adv
 	return a, nil
 }
 
-// tolerance is that of the flags, or of the part file.
-func (o correctOptions) tolerance(t *series.Table, value string) (spc.Tolerance, bool, error) {
-	if o.part == "" {
+// tolerance is that of the flags, or of the part.
+func (o correctOptions) tolerance(t *series.Table, drawn *part.Part, value string) (spc.Tolerance, bool, error) {
+	if o.lower != "" || o.upper != "" || drawn == nil {
 		return (chartOptions{lower: o.lower, upper: o.upper}).statedTolerance()
 	}
-	return partTolerance(o.part, t, value)
+	tol, judged := toleranceIn(drawn, t, value)
+	return tol, judged, nil
 }
 
 func axisOf(value string) chart.Axis {

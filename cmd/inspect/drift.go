@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"strings"
 	"text/tabwriter"
 	"time"
 
@@ -12,7 +11,6 @@ import (
 
 	"plumbsquare/internal/chart"
 	"plumbsquare/internal/drift"
-	"plumbsquare/internal/series"
 )
 
 const driftLong = `Says whether, when and where a line moved: in readings (FILE.jsonl, as inspect measure writes) or any
@@ -25,82 +23,14 @@ levels, so that a drift of one head shows at that head. Values of one lot are al
 for in the means of lots. The number of factors and levels looked at is accounted for.
 
 A picture shows the levels of the factor at which a move is clearest, else of that which explains most.
-With several values, each gets a file of its own: NAME-VALUE.svg.`
+With several values, each gets a file of its own: NAME-VALUE.svg.
+
+With --store and --part the shots come from a store instead of a file.`
 
 const driftExample = `  inspect drift line.jsonl
   inspect drift line.jsonl --value x_um --by head -o x.svg
-  inspect drift --json pull.csv --value force_n --time pulled_at --lot batch --by bonder,operator`
-
-// sampleOptions choose samples from a file.
-type sampleOptions struct {
-	values    []string
-	time, lot string
-	by        []string
-	where     []string
-	since     string
-}
-
-func (o *sampleOptions) add(cmd *cobra.Command) {
-	f := cmd.Flags()
-	f.StringSliceVar(&o.values, "value", nil, "column of values; several may be given (readings: x_um, y_um, theta_deg)")
-	f.StringVar(&o.time, "time", "", "column of times (readings: taken_at)")
-	f.StringVar(&o.lot, "lot", "", `column of lots, whose values are alike; "none" for none`)
-	f.StringArrayVar(&o.where, "where", nil, "take only the rows whose COLUMN=VALUE; may be given several times")
-	f.StringVar(&o.since, "since", "", "take only what was made from this time on, such as when the setting was last touched")
-}
-
-// load reads the file and returns the samples of every value asked for.
-func (o sampleOptions) load(file string) (t *series.Table, values []string, err error) {
-	t, err = loadTable(file)
-	if err != nil {
-		return nil, nil, err
-	}
-	for _, w := range o.where {
-		column, value, ok := strings.Cut(w, "=")
-		if !ok {
-			return nil, nil, usagef("--where: want COLUMN=VALUE, got %q", w)
-		}
-		if err := t.Where(column, value); err != nil {
-			return nil, nil, err
-		}
-	}
-	if o.since != "" {
-		since, ok := series.ParseTime(o.since)
-		if !ok {
-			return nil, nil, usagef("--since: want a time such as 2031-03-03T06:01:00Z or 2031-03-03 06:01, got %q", o.since)
-		}
-		column := o.time
-		if column == "" {
-			column = "taken_at"
-		}
-		if err := t.Since(column, since); err != nil {
-			return nil, nil, err
-		}
-	}
-	values = o.values
-	if len(values) == 0 {
-		for _, v := range []string{"x_um", "y_um", "theta_deg"} {
-			if t.Has(v) {
-				values = append(values, v)
-			}
-		}
-	}
-	if len(values) == 0 {
-		return nil, nil, usagef("which column? Give --value NAME; %s has %s", t.File, strings.Join(t.Columns, ", "))
-	}
-	return t, values, nil
-}
-
-func (o sampleOptions) samples(t *series.Table, value string) (drift.Samples, error) {
-	if !t.Has(value) {
-		_, err := t.Numbers(value)
-		return drift.Samples{}, err
-	}
-	if err := oneKindOfThing(t, value); err != nil {
-		return drift.Samples{}, err
-	}
-	return drift.FromTable(t, value, drift.Choice{Time: o.time, Lot: o.lot, Factors: o.by, Required: o.by != nil})
-}
+  inspect drift --store line.db --part tern --since 2031-03-01 -o drift.svg
+  inspect drift --json pull.csv --value force_n --time pulled_at --subgroup batch --by bonder,operator`
 
 type driftOptions struct {
 	sampleOptions
@@ -112,17 +42,18 @@ type driftOptions struct {
 func newDriftCmd() *cobra.Command {
 	var o driftOptions
 	cmd := &cobra.Command{
-		Use:     "drift [flags] FILE",
+		Use:     "drift [flags] FILE | --store AT --part NAME",
 		Short:   "Say when a line moved, how fast, and what stands behind it",
 		Long:    driftLong,
 		Example: driftExample,
-		Args:    usageArgs(cobra.ExactArgs(1)),
+		Args:    usageArgs(cobra.MaximumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return runDrift(o, args[0], cmd.OutOrStdout(), cmd.ErrOrStderr())
+			return runDrift(o, cmd, args)
 		},
 	}
 	o.add(cmd)
 	f := cmd.Flags()
+	f.StringVar(&o.part, "part", "", "store: name of the part")
 	f.StringSliceVar(&o.by, "by", nil, "factors to sort the values by, such as head,nozzle")
 	f.Float64Var(&o.confidence, "confidence", 0.95, "confidence of intervals")
 	f.Float64Var(&o.level, "level", 0.05, "probability of a false finding that is borne")
@@ -132,7 +63,8 @@ func newDriftCmd() *cobra.Command {
 	return cmd
 }
 
-func runDrift(o driftOptions, file string, stdout, stderr io.Writer) error {
+func runDrift(o driftOptions, cmd *cobra.Command, args []string) error {
+	stdout, stderr := cmd.OutOrStdout(), cmd.ErrOrStderr()
 	if err := needShare("--confidence", o.confidence); err != nil {
 		return err
 	}
@@ -144,7 +76,7 @@ func runDrift(o driftOptions, file string, stdout, stderr io.Writer) error {
 			return usageError{err}
 		}
 	}
-	t, values, err := o.load(file)
+	t, values, _, err := o.load(cmd, args)
 	if err != nil {
 		return err
 	}

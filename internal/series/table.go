@@ -166,8 +166,9 @@ func (t *Table) Where(column, value string) error {
 	return nil
 }
 
-// Since keeps the rows whose column holds a time that isn't before one. Every row must hold a time.
-func (t *Table) Since(column string, from time.Time) error {
+// Within keeps the rows whose column holds a time from one on and before another; a zero time is no
+// limit. Every row must hold a time.
+func (t *Table) Within(column string, from, until time.Time) error {
 	own := *t
 	if err := own.Sort(column); err != nil { // says which row holds none
 		return err
@@ -178,10 +179,10 @@ func (t *Table) Since(column string, from time.Time) error {
 	}
 	t.keep(func(row []string) bool {
 		at, _ := ParseTime(row[c])
-		return !at.Before(from)
+		return !at.Before(from) && (until.IsZero() || at.Before(until))
 	})
 	if len(t.rows) == 0 {
-		return fmt.Errorf("%s: no row has a %s of %s or later", t.File, column, from.Format(time.RFC3339))
+		return fmt.Errorf("%s: no row has a time in column %s that was asked for", t.File, column)
 	}
 	return nil
 }
