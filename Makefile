@@ -85,9 +85,15 @@ demo: build ## do the whole job on example pictures, into out/demo, and say what
 	bin/inspect render examples/parts/tern.yaml --production --width-px 1024 -o out/demo/line
 	bin/inspect measure out/demo/line -o out/demo/line.jsonl --csv out/demo/line.csv | tail -n 1 || [ $$? = 1 ]
 	@echo
-	@echo "== control charts, and a report of each"
+	@echo "== control charts"
 	bin/inspect chart out/demo/line.jsonl --value x_um,y_um,theta_deg --limits-from 12 \
 		--part examples/parts/tern.yaml -o out/demo/chart.png
+	@echo
+	@echo "== when and where the line moved, and how much to correct the placer for it"
+	bin/inspect drift out/demo/line.jsonl --value x_um -o out/demo/drift.png
+	bin/inspect correct out/demo/line.jsonl --part examples/parts/tern.yaml -o out/demo/correct.png
+	@echo
+	@echo "== a report of each"
 	bin/inspect report out/demo/readings.jsonl --overlays out/demo/overlays -o out/demo/pictures.html -o out/demo/pictures.pdf \
 		--part examples/parts/tern.yaml --part examples/parts/wren.yaml || [ $$? = 1 ]
 	bin/inspect report out/demo/line.jsonl --part examples/parts/tern.yaml -o out/demo/line.html -o out/demo/line.pdf || [ $$? = 1 ]
@@ -97,6 +103,8 @@ demo: build ## do the whole job on example pictures, into out/demo, and say what
 	@echo "  out/demo/line.html       the report of the line that drifts (and .pdf)"
 	@echo "  out/demo/overlays        what was measured, drawn over each picture"
 	@echo "  out/demo/chart-*.png     control charts of X, Y and theta"
+	@echo "  out/demo/drift.png       when X began to drift, at each head"
+	@echo "  out/demo/correct.png     how much to correct the placer, and which way"
 	@echo "  out/demo/readings.jsonl  every value with its uncertainty (docs/readings.md)"
 	@echo "  out/demo/shots.csv       the same as a table, sites in shots-sites.csv"
 
@@ -106,6 +114,10 @@ docs-img: demo ## renew the pictures that README shows, from the demo
 	convert out/demo/overlays/tern-die-003.overlay.png -resize 1000x docs/img/die.png
 	convert out/demo/overlays/tern-col-001.overlay.png -resize 1000x docs/img/columns.png
 	convert out/demo/chart-x_um.png -resize 1000x docs/img/chart.png
+	convert out/demo/drift.png -resize 1000x docs/img/drift.png
+	convert out/demo/correct.png -resize 1000x docs/img/correct.png
+	bin/inspect plan chart --shift 1 --every 500 -o out/demo/runs.png
+	convert out/demo/runs.png -resize 1000x docs/img/runs.png
 
 .PHONY: clean
 clean: ## remove what was built and made
