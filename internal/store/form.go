@@ -24,6 +24,7 @@ type packed struct {
 	places []byte // dx_um, dy_um, u_um
 	tilts  []byte // tilt_deg, azimuth_deg, u_tilt_deg
 	rest   []byte // x_px, y_px, diameter_um, silhouettes
+	feet   []byte // nil when no site has one
 	more   []byte // what these don't hold of the sites, JSON; nil when they hold all
 }
 
@@ -35,6 +36,7 @@ var dictionary1 []byte
 
 const (
 	dictionaryID = 1
+	parts1       = 5
 	// largest is what a part of a reading may unpack to: far more than any, and nothing that hurts.
 	largest = 64 << 20
 )
@@ -83,6 +85,7 @@ func pack(r *reading.Reading) (*packed, error) {
 		raw.places = packColumns(sites, placeColumns)
 		raw.tilts = packColumns(sites, tiltColumns)
 		raw.rest = packRest(sites)
+		raw.feet = packFeet(sites)
 		if raw.more, err = packMore(sites); err != nil {
 			return nil, err
 		}
@@ -97,9 +100,10 @@ func pack(r *reading.Reading) (*packed, error) {
 	return p, nil
 }
 
-// sites lists the parts that hold the sites.
+// sites lists the parts that hold the sites, in the order in which the digest takes them. The first
+// store had parts1 of them; those that came later count for a digest only where there is one.
 func (p *packed) sites() []*[]byte {
-	return []*[]byte{&p.names, &p.states, &p.places, &p.tilts, &p.rest, &p.more}
+	return []*[]byte{&p.names, &p.states, &p.places, &p.tilts, &p.rest, &p.more, &p.feet}
 }
 
 // sum is the digest of what isn't compressed.
@@ -110,8 +114,8 @@ func (p *packed) sum() []byte {
 		h.Write(b)
 	}
 	add(p.body)
-	for _, b := range p.sites() {
-		if b != &p.more || *b != nil { // it came later than the others
+	for i, b := range p.sites() {
+		if i < parts1 || *b != nil {
 			add(*b)
 		}
 	}
@@ -170,7 +174,7 @@ func (p *packed) reading() (*reading.Reading, error) {
 		sites[i].Name = n
 	}
 	if err := errors.Join(unpackStates(p.states, sites), unpackColumns(p.places, sites, placeColumns),
-		unpackColumns(p.tilts, sites, tiltColumns), unpackRest(p.rest, sites)); err != nil {
+		unpackColumns(p.tilts, sites, tiltColumns), unpackRest(p.rest, sites), unpackFeet(p.feet, sites)); err != nil {
 		return nil, err
 	}
 	r.Array.Sites = sites

@@ -92,6 +92,11 @@ var (
 		func(s *reading.Site) *float64 { return &s.YPx },
 		func(s *reading.Site) *float64 { return &s.DiameterUm },
 	}
+	footColumns = []func(*reading.Foot) *float64{
+		func(f *reading.Foot) *float64 { return &f.DXUm },
+		func(f *reading.Foot) *float64 { return &f.DYUm },
+		func(f *reading.Foot) *float64 { return &f.UUm },
+	}
 	silhouetteColumns = []func(*reading.Silhouette) *float64{
 		func(s *reading.Silhouette) *float64 { return &s.HeightUm },
 		func(s *reading.Silhouette) *float64 { return &s.UHeightUm },
@@ -140,54 +145,97 @@ func unpackColumns[T any](b []byte, rows []T, columns []func(*T) *float64) error
 	return nil
 }
 
-// packRest writes the other columns, a byte a site that is 1 where it has a silhouette, and the
-// columns of the silhouettes.
-func packRest(sites []reading.Site) []byte {
-	b := packColumns(sites, restColumns)
-	var outlines []reading.Silhouette
+// packSome writes what only some sites have: a byte a site that is 1 where it does, then the columns
+// of those.
+func packSome[T any](sites []reading.Site, of func(*reading.Site) **T, columns []func(*T) *float64) []byte {
+	b := make([]byte, len(sites))
+	var some []T
 	for i := range sites {
-		if s := sites[i].Silhouette; s != nil {
-			outlines = append(outlines, *s)
-			b = append(b, 1)
-		} else {
-			b = append(b, 0)
+		if v := *of(&sites[i]); v != nil {
+			b[i] = 1
+			some = append(some, *v)
 		}
 	}
-	return append(b, packColumns(outlines, silhouetteColumns)...)
+	return append(b, packColumns(some, columns)...)
+}
+
+func unpackSome[T any](b []byte, sites []reading.Site, of func(*reading.Site) **T, columns []func(*T) *float64) error {
+	if len(b) < len(sites) {
+		return errForm
+	}
+	var with []**T
+	for i, has := range b[:len(sites)] {
+		switch has {
+		case 0:
+		case 1:
+			with = append(with, of(&sites[i]))
+		default:
+			return errForm
+		}
+	}
+	some := make([]T, len(with))
+	for i, v := range with {
+		if *v != nil { // it has more than the columns hold
+			some[i] = **v
+		}
+	}
+	if err := unpackColumns(b[len(sites):], some, columns); err != nil {
+		return err
+	}
+	for i, v := range with {
+		*v = &some[i]
+	}
+	return nil
+}
+
+func silhouetteOf(s *reading.Site) **reading.Silhouette { return &s.Silhouette }
+
+func footOf(s *reading.Site) **reading.Foot { return &s.Foot }
+
+func packRest(sites []reading.Site) []byte {
+	return append(packColumns(sites, restColumns), packSome(sites, silhouetteOf, silhouetteColumns)...)
 }
 
 func unpackRest(b []byte, sites []reading.Site) error {
-	n := len(sites)
-	columns := 8 * n * len(restColumns)
-	if len(b) < columns+n {
+	columns := 8 * len(sites) * len(restColumns)
+	if len(b) < columns {
 		return errForm
 	}
 	if err := unpackColumns(b[:columns], sites, restColumns); err != nil {
 		return err
 	}
-	var with []*reading.Site
-	for i, has := range b[columns : columns+n] {
-		switch has {
-		case 0:
-		case 1:
-			with = append(with, &sites[i])
-		default:
-			return errForm
-		}
+	return unpackSome(b[columns:], sites, silhouetteOf, silhouetteColumns)
+}
+
+// packFeet returns nil when no site has a foot.
+func packFeet(sites []reading.Site) []byte {
+	if !slices.ContainsFunc(sites, func(s reading.Site) bool { return s.Foot != nil }) {
+		return nil
 	}
-	outlines := make([]reading.Silhouette, len(with))
-	for i, s := range with {
-		if s.Silhouette != nil {
-			outlines[i] = *s.Silhouette
-		}
+	return packSome(sites, footOf, footColumns)
+}
+
+func unpackFeet(b []byte, sites []reading.Site) error {
+	if b == nil {
+		return nil
 	}
-	if err := unpackColumns(b[columns+n:], outlines, silhouetteColumns); err != nil {
-		return err
+	return unpackSome(b, sites, footOf, footColumns)
+}
+
+// bare returns what v leads to without the columns, nil when that is all.
+func bare[T comparable](v *T, columns []func(*T) *float64) *T {
+	if v == nil {
+		return nil
 	}
-	for i, s := range with {
-		s.Silhouette = &outlines[i]
+	var none T
+	rest := *v
+	for _, of := range columns {
+		*of(&rest) = 0
 	}
-	return nil
+	if rest == none {
+		return nil
+	}
+	return &rest
 }
 
 // packMore writes what the other parts don't hold, as the JSON of the sites without what they do:
@@ -198,19 +246,9 @@ func packMore(sites []reading.Site) ([]byte, error) {
 	rest := make([]*reading.Site, len(sites))
 	for i, s := range sites {
 		s.Name, s.State = "", ""
-		if s.Silhouette != nil {
-			outline := *s.Silhouette
-			for _, of := range silhouetteColumns {
-				*of(&outline) = 0
-			}
-			if s.Silhouette = nil; outline != (reading.Silhouette{}) {
-				s.Silhouette = &outline
-			}
-		}
-		for _, columns := range [][]func(*reading.Site) *float64{placeColumns, tiltColumns, restColumns} {
-			for _, of := range columns {
-				*of(&s) = 0
-			}
+		s.Silhouette, s.Foot = bare(s.Silhouette, silhouetteColumns), bare(s.Foot, footColumns)
+		for _, of := range slices.Concat(placeColumns, tiltColumns, restColumns) {
+			*of(&s) = 0
 		}
 		if s != (reading.Site{}) {
 			rest[i], none = &s, false

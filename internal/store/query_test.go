@@ -223,7 +223,7 @@ func TestSites(t *testing.T) {
 			}
 			want := anArray(k, 10+k).Array.Sites
 			for i := range want {
-				want[i].XPx, want[i].YPx, want[i].DiameterUm = 0, 0, 0
+				want[i].XPx, want[i].YPx, want[i].DiameterUm, want[i].Foot = 0, 0, 0, nil
 			}
 			if diff := cmp.Diff(want, v.Sites); diff != "" {
 				t.Error(diff)

@@ -65,6 +65,9 @@ func anArray(i, n int) *reading.Reading {
 			s.DXUm, s.DYUm, s.UUm = 5*rng.NormFloat64(), 5*rng.NormFloat64(), 0.3
 			s.TiltDeg, s.AzimuthDeg, s.UTiltDeg = rng.Float64(), 360*rng.Float64(), 0.05
 			s.DiameterUm = 500 + rng.Float64()
+			if k%2 == 0 {
+				s.Foot = &reading.Foot{DXUm: rng.NormFloat64(), DYUm: rng.NormFloat64(), UUm: 0.4}
+			}
 			a.Present++
 		}
 		a.Sites = append(a.Sites, s)

@@ -235,13 +235,13 @@ func nameless(r *reading.Reading) ([]byte, error) {
 
 // The columns of a packed reading and where they come from.
 const (
-	packedColumns = "r.digest, r.body, n.names, s.states, s.places, s.tilts, s.rest, s.more"
+	packedColumns = "r.digest, r.body, n.names, s.states, s.places, s.tilts, s.rest, s.more, s.feet"
 	packedSites   = " LEFT JOIN site_readings s ON s.shot_id = r.shot_id AND s.number = r.number LEFT JOIN site_lists n ON n.id = s.list_id"
 	packedFrom    = " FROM readings r" + packedSites
 )
 
 func (p *packed) into() []any {
-	return []any{&p.digest, &p.body, &p.names, &p.states, &p.places, &p.tilts, &p.rest, &p.more}
+	return []any{&p.digest, &p.body, &p.names, &p.states, &p.places, &p.tilts, &p.rest, &p.more, &p.feet}
 }
 
 // keepReading keeps r as it is.
@@ -268,7 +268,7 @@ func (f *facts) keepReading(ctx context.Context, tx *sql.Tx, shot int64, number 
 	if err != nil {
 		return err
 	}
-	_, err = tx.ExecContext(ctx, "INSERT INTO site_readings (shot_id, number, list_id, states, places, tilts, rest, more) VALUES ($1, $2, $3, $4, $5, $6, $7, $8)",
-		shot, number, list, p.states, p.places, p.tilts, p.rest, p.more)
+	_, err = tx.ExecContext(ctx, "INSERT INTO site_readings (shot_id, number, list_id, states, places, tilts, rest, more, feet) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)",
+		shot, number, list, p.states, p.places, p.tilts, p.rest, p.more, p.feet)
 	return err
 }
