@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"plumbsquare/internal/reading"
 )
@@ -156,13 +157,13 @@ func drifted(groups []groupContent, open []Signal) (list []notice) {
 			list = append(list, notice{signal, fmt.Sprintf("%s: %s %s since %s", capital(g.name()), m.quantity, m.text, m.where), "#" + g.ID})
 		}
 	}
-	for _, s := range open {
-		text := s.Text
-		if s.Part != "" {
-			text = s.Part + ": " + text
+	for _, c := range byChart(open) {
+		text := fmt.Sprintf("%s: %s", capital(c.name), plural(c.n, "open signal", "open signals"))
+		if !c.since.IsZero() {
+			text += " since " + c.since.Format("2006-01-02 15:04")
 		}
-		if s.State != "" && s.State != "open" {
-			text += " (" + s.State + ")"
+		if c.known > 0 {
+			text += fmt.Sprintf(", %d with a cause", c.known)
 		}
 		list = append(list, notice{signal, text, "#signals"})
 	}
@@ -174,6 +175,35 @@ func drifted(groups []groupContent, open []Signal) (list []notice) {
 			list = append(list, notice{signal, fmt.Sprintf("%s: %s, %s", capital(g.name()), s.quantity, s.text), "#" + g.ID})
 		}
 	}
+	return list
+}
+
+// chartSignals are the open signals of a chart.
+type chartSignals struct {
+	name     string
+	n, known int // known: with a cause
+	since    time.Time
+}
+
+// byChart gathers open signals, the chart with most of them first.
+func byChart(open []Signal) (list []*chartSignals) {
+	at := map[string]*chartSignals{}
+	for _, s := range open {
+		c := at[s.Chart]
+		if c == nil {
+			c = &chartSignals{name: s.Chart, since: s.Since}
+			at[s.Chart] = c
+			list = append(list, c)
+		}
+		c.n++
+		if s.Cause != "" {
+			c.known++
+		}
+		if s.Since.Before(c.since) {
+			c.since = s.Since
+		}
+	}
+	slices.SortStableFunc(list, func(a, b *chartSignals) int { return b.n - a.n })
 	return list
 }
 
@@ -251,7 +281,11 @@ func (d *day) todo(groups []groupContent, gauges gaugeContent, o Options) (list 
 		}
 	}
 	if n := len(o.Signals); n > 0 {
-		add(signal, "#signals", "See to %s and note the cause", plural(n, "open signal", "open signals"))
+		var names []string
+		for _, c := range byChart(o.Signals) {
+			names = append(names, c.name)
+		}
+		add(signal, "#signals", "See to %s and note the cause: %s", plural(n, "open signal", "open signals"), few(names, 3))
 	} else if charts := chartsWithSignals(groups); charts != "" {
 		add(signal, "", "Look at the charts with signals: %s", charts)
 	}

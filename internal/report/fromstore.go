@@ -201,9 +201,21 @@ func (s *stored) lineEvents(ctx context.Context) error {
 		States: []store.SignalState{store.SignalOpen, store.SignalAcknowledged},
 	})
 	for _, g := range signals {
-		s.options.Signals = append(s.options.Signals, Signal{ID: g.ID, Part: g.Chart.String(), Since: g.First.At, Text: g.Text, State: string(g.State), Cause: g.Cause})
+		s.options.Signals = append(s.options.Signals, Signal{ID: g.ID, Chart: chartName(g.Chart), Since: g.First.At, Text: g.Text, State: string(g.State), Cause: g.Cause})
 	}
 	return err
+}
+
+// chartName puts a chart in words.
+func chartName(c store.Chart) string {
+	name := series.QuantityOf(c.Value).Name + " of " + c.Part + " " + string(c.View)
+	if c.Line != "" {
+		name += ", line " + c.Line
+	}
+	if c.Head != "" {
+		name += ", head " + c.Head
+	}
+	return name
 }
 
 // checks holds the shots of check samples against what these are known to be.

@@ -11,6 +11,7 @@ import (
 
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/report"
+	"plumbsquare/internal/signal"
 	"plumbsquare/internal/store"
 )
 
@@ -141,5 +142,34 @@ func TestFromStoreLines(t *testing.T) {
 	page, outcome = storePage(t, st, store.Query{Since: day.AddDate(1, 0, 0), Until: day.AddDate(1, 0, 1)}, report.Options{})
 	if outcome.Measured != 0 || !outcome.Attention || !strings.Contains(page, "Nothing was measured") {
 		t.Errorf("a day without readings: %+v", outcome)
+	}
+}
+
+// Signals are told of by chart until they are closed; one that somebody has found the cause of says so.
+func TestFromStoreSignals(t *testing.T) {
+	st, day := aLine(t)
+	if _, err := signal.Update(t.Context(), st, signal.Options{Now: day.AddDate(0, 0, 1), Program: "test"}); err != nil {
+		t.Fatal(err)
+	}
+	all, err := st.Signals(t.Context(), store.SignalQuery{})
+	if err != nil || len(all) < 2 {
+		t.Fatalf("%d signals, %v", len(all), err)
+	}
+	act := store.Act{By: "the line", At: day.AddDate(0, 0, 1), Why: "seen"}
+	if err := st.AcknowledgeSignal(t.Context(), all[0].ID, "nozzle worn", "changed", act); err != nil {
+		t.Fatal(err)
+	}
+	q := store.Query{Line: "A", Since: day, Until: day.AddDate(0, 0, 1)}
+	page, _ := storePage(t, st, q, report.Options{})
+	for _, want := range []string{
+		fmt.Sprintf("See to %d open signals and note the cause: ", len(all)), "offset X of tern die-plan, line A",
+		"1 with a cause", "<td>acknowledged</td>", "nozzle worn",
+	} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page doesn't say %q", want)
+		}
+	}
+	if n := strings.Count(page, `data-row="signal"`); n != len(all) {
+		t.Errorf("%d signals listed, want %d", n, len(all))
 	}
 }

@@ -29,7 +29,10 @@ func (p *paper) section(s section, first bool) {
 		p.y += 6
 	}
 	p.heading(s.Title)
-	for _, b := range s.Blocks {
+	for i, b := range s.Blocks {
+		if b.Heading != "" && b.Figure == nil {
+			p.room(40 + p.start(s.Blocks[i+1:]))
+		}
 		p.block(b)
 	}
 }

@@ -82,7 +82,7 @@ type Phase struct {
 // A Signal is one that somebody has to look at: open, or known and not yet closed.
 type Signal struct {
 	ID    int64
-	Part  string
+	Chart string // which it is on, such as "offset X of tern die-plan"
 	Since time.Time
 	Text  string
 	State string // "open", "acknowledged"

@@ -22,6 +22,7 @@ import (
 	"plumbsquare/internal/part"
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/report"
+	"plumbsquare/internal/scope"
 )
 
 func seq(rs ...*reading.Reading) iter.Seq2[*reading.Reading, error] {
@@ -325,3 +326,83 @@ func TestNewErrors(t *testing.T) {
 type full struct{}
 
 func (full) Write([]byte) (int, error) { return 0, fs.ErrPermission }
+
+// What wasn't measured is told of by reason, and what waits for its turn needs nobody's attention.
+func TestNotMeasured(t *testing.T) {
+	o := report.Options{Waiting: 3, NotMeasured: []report.NotMeasured{
+		{Picture: "in/a.png", Reason: "half a file: copy it again"}, {Picture: "in/b.png", Reason: "no traveler names it"}, {Picture: "c.png", Reason: "no traveler names it"},
+	}}
+	page := write(t, o, die(1))
+	for _, want := range []string{"2 pictures not read: no traveler names it", "1 picture not read: half a file", "3 pictures wait for their turn", "See to 3 pictures that were set aside or wait", "<td>a.png</td>"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page doesn't say %q", want)
+		}
+	}
+	r, err := report.New(seq(die(1)), report.Options{Waiting: 3})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if o := r.Outcome(); o.Attention {
+		t.Errorf("pictures that wait: %+v", o)
+	}
+}
+
+// A calibration that ran out puts everything in doubt; one that soon will is announced.
+func TestCalibration(t *testing.T) {
+	const file = "../../examples/scopes/bench-1.yaml"
+	data, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := scope.Load(data, file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		name      string
+		expires   time.Time
+		want      string
+		attention bool
+	}{
+		{"ran out", time.Date(2031, 3, 1, 0, 0, 0, 0, time.UTC), "Calibrate scope bench1: its calibration ran out on 2031-03-01", true},
+		{"soon", time.Date(2031, 3, 10, 0, 0, 0, 0, time.UTC), "Plan to calibrate scope bench1: its calibration runs out on 2031-03-10", false},
+		{"later", time.Date(2032, 3, 1, 0, 0, 0, 0, time.UTC), "<td>2032-03-01</td>", false},
+		{"not stated", time.Time{}, "no expiry stated", false},
+	} {
+		s.Expires = c.expires
+		o := report.Options{Scopes: map[string]*scope.Scope{"bench1": s}, Written: time.Date(2031, 3, 5, 6, 0, 0, 0, time.UTC)}
+		if page := write(t, o, die(1)); !strings.Contains(page, c.want) {
+			t.Errorf("%s: the page doesn't say %q", c.name, c.want)
+		}
+		r, err := report.New(seq(die(1)), o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := r.Outcome().Attention; got != c.attention {
+			t.Errorf("%s: attention %v, want %v", c.name, got, c.attention)
+		}
+	}
+}
+
+// Side views have charts of their own: how far tips lie below the seating plane, heights, bends.
+func TestSideViews(t *testing.T) {
+	var rs []*reading.Reading
+	for i := range 12 {
+		r := columns(i)
+		r.Shot.View = reading.ColumnSide
+		r.Array.Sites = r.Array.Sites[70:]
+		r.Array.CoplanarityUm = 20 + float64(i*7%5)
+		for k := range r.Array.Sites {
+			r.Array.Sites[k].Silhouette = &reading.Silhouette{HeightUm: 2200 + float64(i*5%7), BendUm: float64(k-5) * (1 + float64(i%3)/10)}
+		}
+		rs = append(rs, r)
+	}
+	p := tern(t)
+	p["tern"].Limits.CoplanarityUm = 150
+	page := write(t, report.Options{Parts: p}, rs...)
+	for _, want := range []string{"Control chart of coplanarity", "Control chart of mean height", "Control chart of worst bend", "limits at most 150 µm", "12 samples of 10 sites, seen from the side"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page doesn't say %q", want)
+		}
+	}
+}

@@ -232,7 +232,7 @@ func signalBlocks(signals []Signal) []block {
 	if len(signals) == 0 {
 		return nil
 	}
-	t := &table{Columns: []column{{Name: "No.", Number: true}, {Name: "Since"}, {Name: "Part"}, {Name: "State"}, {Name: "Signal", Wide: true}, {Name: "Cause"}}}
+	t := &table{Columns: []column{{Name: "No.", Number: true}, {Name: "Since"}, {Name: "Chart", Wide: true}, {Name: "State"}, {Name: "Signal", Wide: true}, {Name: "Cause"}}}
 	for i, s := range signals {
 		if i == mostFlagged {
 			t.More = fmt.Sprintf("%d more", len(signals)-mostFlagged)
@@ -242,7 +242,7 @@ func signalBlocks(signals []Signal) []block {
 		if !s.Since.IsZero() {
 			since = s.Since.Format("2006-01-02 15:04")
 		}
-		t.add("signal", cell{Text: fmt.Sprint(s.ID)}, cell{Text: since}, cell{Text: s.Part}, cell{Text: s.State}, cell{Text: s.Text}, cell{Text: s.Cause})
+		t.add("signal", cell{Text: fmt.Sprint(s.ID)}, cell{Text: since}, cell{Text: s.Chart}, cell{Text: s.State}, cell{Text: s.Text}, cell{Text: s.Cause})
 	}
 	return []block{{Table: t}}
 }
