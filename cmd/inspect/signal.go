@@ -314,7 +314,7 @@ func newSignalReopenCmd() *cobra.Command {
 
 func newSignalUpdateCmd() *cobra.Command {
 	var st storeFlags
-	var asJSON bool
+	var all, asJSON bool
 	cmd := &cobra.Command{
 		Use:   "update [flags]",
 		Short: "Look for signals in all that is new",
@@ -327,7 +327,11 @@ It ends with status 1 when there are new signals.`,
 		Args:    usageArgs(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			return st.with(cmd, func(ctx context.Context, s *store.Store) error {
-				r, err := updateSignals(ctx, s)
+				o := judging()
+				if all {
+					o.Settle = time.Nanosecond
+				}
+				r, err := signal.Update(ctx, s, o)
 				if err != nil {
 					return err
 				}
@@ -336,13 +340,19 @@ It ends with status 1 when there are new signals.`,
 		},
 	}
 	st.addFlags(cmd.Flags())
+	cmd.Flags().BoolVar(&all, "all", false, "also judge the newest lot, though more of it may come")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print one JSON object a new signal")
 	return cmd
 }
 
 // updateSignals judges all that is new in a store, in this program's name.
 func updateSignals(ctx context.Context, s *store.Store) (signal.Result, error) {
-	return signal.Update(ctx, s, signal.Options{Now: time.Now(), Program: "inspect " + version()})
+	return signal.Update(ctx, s, judging())
+}
+
+// judging is in whose name and when this program judges.
+func judging() signal.Options {
+	return signal.Options{Now: time.Now(), Program: "inspect " + version()}
 }
 
 func printUpdate(cmd *cobra.Command, r signal.Result, asJSON bool) error {

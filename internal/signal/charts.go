@@ -17,8 +17,9 @@ import (
 // A Sample is one shot's contribution to a chart.
 type Sample struct {
 	store.Point
-	Lot  string
-	Size float64 // of counts: the sites looked at; 0 for measured values
+	Lot      string
+	Recorded time.Time // when the store got it
+	Size     float64   // of counts: the sites looked at; 0 for measured values
 }
 
 // Kinds lists the kinds of charts that phases may have.
@@ -29,7 +30,7 @@ type points struct {
 	at     []store.Point
 	groups [][]float64 // measured values
 	sizes  []float64   // of counts: sites
-	last   []time.Time // when the last shot of each was taken
+	last   []time.Time // when the last shot of each was recorded
 	byLot  bool
 }
 
@@ -46,11 +47,13 @@ func gather(samples []Sample, kind series.Kind, byLot bool) points {
 			if byLot && s.Lot != "" {
 				lots[s.Lot], s.Name = i, s.Lot
 			}
-			p.at, p.groups, p.sizes, p.last = append(p.at, s.Point), append(p.groups, nil), append(p.sizes, 0), append(p.last, s.At)
+			p.at, p.groups, p.sizes, p.last = append(p.at, s.Point), append(p.groups, nil), append(p.sizes, 0), append(p.last, s.Recorded)
 		}
 		p.groups[i] = append(p.groups[i], s.Value)
 		p.sizes[i] += s.Size
-		p.last[i] = s.At
+		if s.Recorded.After(p.last[i]) {
+			p.last[i] = s.Recorded
+		}
 	}
 	n := 0
 	for i, g := range p.groups {

@@ -29,7 +29,7 @@ type Judgement struct {
 // point was taken: then it has come back, and is a new one. Samples before the first phase are
 // judged by nothing. Hits at points before from are passed over, so that judging can start in the
 // middle of a chart, with a few points before for patterns to begin in. The last lot of
-// a chart of lots counts when its last shot was taken before settled, for until then its mean may
+// a chart of lots counts when its last shot was recorded before settled, for until then its mean may
 // still change; a phase of one point has to wait for its second.
 func Judge(samples []Sample, phases []store.Phase, known []store.Signal, from, settled time.Time) (Judgement, error) {
 	m := matcher{known: slices.Clone(known), extended: map[int]bool{}}

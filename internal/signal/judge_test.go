@@ -26,7 +26,7 @@ var (
 func line(lot int, values ...float64) []signal.Sample {
 	var out []signal.Sample
 	for i, v := range values {
-		s := signal.Sample{Lot: fmt.Sprintf("L%03d", i/lot)}
+		s := signal.Sample{Lot: fmt.Sprintf("L%03d", i/lot), Recorded: start.Add(time.Duration(i) * 10 * time.Minute)}
 		s.Point = store.Point{Shot: int64(i + 1), At: start.Add(time.Duration(i) * 10 * time.Minute), Name: fmt.Sprintf("S%03d", i), Value: v}
 		out = append(out, s)
 	}

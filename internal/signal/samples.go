@@ -53,7 +53,7 @@ func Samples(ctx context.Context, s *store.Store, c store.Chart, q store.Query) 
 		}
 		samples = append(samples, Sample{
 			Point: store.Point{Shot: v.Shot.ID, At: v.Shot.TakenAt, Name: v.Shot.Sample, Value: v.Value},
-			Lot:   v.Shot.Lot, Size: seen[v.Shot.ID],
+			Lot:   v.Shot.Lot, Recorded: v.Shot.RecordedAt, Size: seen[v.Shot.ID],
 		})
 	}
 	return samples, nil

@@ -14,9 +14,11 @@ import (
 
 // Options refine Update.
 type Options struct {
-	Now     time.Time     // needed
-	Program string        // what stands in the record of changes as who found it, such as "inspect v1.2.0"; needed
-	Settle  time.Duration // a lot is complete when nothing of it was taken for so long; 0 means an hour
+	Now     time.Time // needed
+	Program string    // what stands in the record of changes as who found it, such as "inspect v1.2.0"; needed
+	// Settle is how long nothing of the newest lot must have been recorded for it to count as complete;
+	// 0 means an hour. Times of recording are this machine's, those of shots may be another clock's.
+	Settle time.Duration
 }
 
 // A Result is what Update found.
@@ -88,7 +90,7 @@ func update(ctx context.Context, s *store.Store, o Options) (r Result, err error
 type updater struct {
 	s       *store.Store
 	o       Options
-	settled time.Time // lots whose last shot was taken before are complete
+	settled time.Time // lots whose last shot was recorded before are complete
 	phases  map[store.Chart][]store.Phase
 	done    store.Judged
 	Result

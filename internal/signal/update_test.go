@@ -59,7 +59,11 @@ func at(i int) time.Time { return start.Add(time.Duration(i) * 10 * time.Minute)
 
 func record(t testing.TB, s *store.Store, r *reading.Reading) int64 {
 	t.Helper()
-	id, _, err := s.Record(t.Context(), store.Record{Reading: r, At: start})
+	taken, err := time.Parse(time.RFC3339, r.Shot.TakenAt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	id, _, err := s.Record(t.Context(), store.Record{Reading: r, At: taken})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -459,6 +460,33 @@ func TestRecordJudgedOnce(t *testing.T) {
 		}
 		if w, err := s.Unjudged(ctx); err != nil || cmp.Diff([]ChartWork{later}, w.Again) != "" {
 			t.Errorf("left for later: %+v, %v", w.Again, err)
+		}
+	})
+}
+
+// Two who acknowledge the same signal at once don't lose each other's words: each change begins with
+// what the one before left.
+func TestAcknowledgeAtOnce(t *testing.T) {
+	each(t, func(t *testing.T, s *Store) {
+		id := judged(t, s, aSignal(startedPhase(t, s, aPhase(-1)), 5))[0].ID
+		const people = 8
+		var wg sync.WaitGroup
+		for i := range people {
+			wg.Go(func() {
+				if err := s.AcknowledgeSignal(t.Context(), id, fmt.Sprint("cause ", i), "action", by("A", i, "w")); err != nil {
+					t.Error(err)
+				}
+			})
+		}
+		wg.Wait()
+		changes, err := s.Changes(t.Context(), ChangeQuery{What: SignalThing, Subject: id})
+		if err != nil || len(changes) != people+1 {
+			t.Fatalf("%d changes, %v; want %d", len(changes), err, people+1)
+		}
+		for i, c := range changes[1:] {
+			if string(c.Before) != string(changes[i].After) {
+				t.Errorf("change %d begins with %s, the one before ended with %s", c.ID, c.Before, changes[i].After)
+			}
 		}
 	})
 }
