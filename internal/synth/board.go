@@ -105,16 +105,25 @@ func outside(p, q, halfW, halfH, radius float64) float64 {
 	return math.Hypot(max(dp, 0), max(dq, 0)) + min(max(dp, dq), 0) - radius
 }
 
-// drawContactShadow darkens the substrate along the die, most where they meet.
+// drawContactShadow darkens the substrate along the die, most where they meet. The die's edge is laid
+// over it later, blurred, and the blur of a product is not the product of the blurs: the shadow is
+// drawn so that both together are exp(-x/width) up to the edge, blurred, which is an exponentially
+// modified Gaussian. That holds where the die's edge is seen over its foot.
 func (st *stage) drawContactShadow(foot *frame, halfW, halfH float64) {
 	const width = 120 // µm
+	sigma := math.Sqrt(st.pr.variance) * foot.g
+	q := sigma / width
 	b := around(halfW+5*width, halfH+5*width)
-	st.canvas.each(foot, b, 0, func(p, q, _, under float64) float64 {
-		d := max(outside(p, q, halfW, halfH, 0), 0)
+	st.canvas.each(foot, b, 0, func(p, r, _, under float64) float64 {
+		d := outside(p, r, halfW, halfH, 0)
 		if d > 5*width {
 			return under
 		}
-		return under * (1 - st.Dirt.ContactShadow*math.Exp(-d/width))
+		share := 1.0
+		if t := d / sigma; t > -5 {
+			share = math.Exp(q*q/2-d/width) * normalCDF(t-q) / normalCDF(t)
+		}
+		return under * (1 - st.Dirt.ContactShadow*share)
 	})
 }
 
