@@ -70,6 +70,10 @@ torture: setup ## measure thousands of random spoilt pictures of dies, list what
 torture-sites: setup ## measure arrays with 100 000 random sites, list what was overlooked or falsely called (SITES=, SEED=)
 	go run ./cmd/torture -sites $(or $(SITES),100000) -seed $(or $(SEED),1)
 
+.PHONY: torture-watch
+torture-watch: build ## kill the watch and its workers while pictures arrive, prove that no shot is lost or twice (KILLS=, PICTURES=, SEED=, STORE=, WATCHES=)
+	go run ./cmd/torture-watch -kills $(or $(KILLS),300) -pictures $(or $(PICTURES),300) -seed $(or $(SEED),1) $(if $(STORE),-store '$(STORE)' -watches $(or $(WATCHES),1))
+
 .PHONY: performance
 performance: build ## measure cost and peers, write docs/performance.md
 	go run ./cmd/performance -program bin/inspect -page docs/performance.md

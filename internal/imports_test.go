@@ -23,8 +23,8 @@ var levels = map[string]int{
 	"internal/fiducial": 3, "internal/offset": 3, "internal/column": 3, "internal/drift": 3,
 	"internal/measure": 4, "internal/calibrate": 4,
 	"internal/intake": 5, "internal/batch": 5, "internal/worker": 5, "internal/overlay": 5, "internal/store": 5, "internal/store/pgtest": 5, "internal/signal": 5, "internal/chart": 5, "internal/mail": 5,
-	"internal/report": 6, "internal/watch": 6, "internal/web": 6, "internal/accuracy": 6, "internal/performance": 6,
-	"cmd/inspect": 7, "cmd/accuracy": 7, "cmd/performance": 7, "cmd/torture": 7,
+	"internal/report": 6, "internal/watch": 6, "internal/web": 6, "internal/accuracy": 6, "internal/performance": 6, "internal/torture": 6,
+	"cmd/inspect": 7, "cmd/accuracy": 7, "cmd/performance": 7, "cmd/torture": 7, "cmd/torture-watch": 7,
 }
 
 var neighbours = map[string][]string{

@@ -10,11 +10,18 @@ import (
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"plumbsquare/internal/store/pgtest"
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"inspect": main})
+	testscript.Main(withDatabase{m}, map[string]func(){"inspect": main})
 }
+
+// withDatabase are tests after which a PostgreSQL that one of them has started is stopped.
+type withDatabase struct{ *testing.M }
+
+func (m withDatabase) Run() int { return pgtest.Main(m.M) }
 
 // Each script of testdata/script uses the program as people do. $EXAMPLES is the folder of
 // the examples, $PICTURES that of the pictures with truth; "status N command…" checks an exit
