@@ -111,9 +111,8 @@ func (a *Across) sight(shots []Shot, m *part.Marks, sc *scope.Scope, cand []cand
 				own.seen[i] = at
 			}
 		}
-		if err := f.refine(s.Source, m, pose, shifted, own); err != nil {
-			return err
-		}
+		f.see(s.Source, m, pose, shifted, own)
+		f.refine(s.Source, m, pose)
 		n := 0
 		var cut error
 		for i := range f.Marks {

@@ -57,8 +57,14 @@ func BenchmarkMarks(b *testing.B) {
 							continue
 						}
 						px.Reset(m.Fit.Centre)
-						px.AddWindow(src, m.Fit.Centre, half)
-						if _, err := fit.FitMark(&px, p.Marks, found.Pose.Turn, m.Fit.Centre, blur); err != nil {
+						px.AddWindow(src, m.Fit.Centre, half, 2)
+						seen, err := fit.SeeMark(&px, p.Marks, found.Pose.Turn, m.Fit.Centre, blur)
+						if err != nil {
+							b.Fatal(err)
+						}
+						px.Reset(m.Fit.Centre)
+						px.AddWindow(src, m.Fit.Centre, half, 1)
+						if _, err := fit.FitMark(&px, p.Marks, found.Pose.Turn, seen); err != nil {
 							b.Fatal(err)
 						}
 					}

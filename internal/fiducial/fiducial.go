@@ -160,17 +160,21 @@ func coarsePose(places []part.Place, cand []candidate, g *guess) geom.Pose {
 	return pose
 }
 
-// settle refines the marks and solves the pose. A coarse pose may be wrong by so much that marks turned
-// and scaled with it aren't those in the picture; then it is done again with the pose found.
+// settle sees the marks from a coarse pose, fits them with the pose that they give, and solves it. A
+// pose wrong by so much that marks turned and scaled with it aren't those in the picture takes another
+// round.
 func (f *Found) settle(src fit.Source, m *part.Marks, pose geom.Pose, cand []candidate, g *guess) error {
+	um := src.Plane.UmPerPx()
+	f.see(src, m, pose, cand, g)
+	if f.solve(m, um) == nil { // what can't be used is told by the fits proper
+		pose = f.Pose
+	}
 	for again := false; ; again = true {
-		if err := f.refine(src, m, pose, cand, g); err != nil {
+		f.refine(src, m, pose)
+		if err := f.solve(m, um); err != nil {
 			return err
 		}
-		if err := f.solve(m, src.Plane.UmPerPx()); err != nil {
-			return err
-		}
-		if again || !unlike(pose, f.Pose, m, src.Plane.UmPerPx()) {
+		if again || !unlike(pose, f.Pose, m, um) {
 			return nil
 		}
 		pose = f.Pose
@@ -185,19 +189,12 @@ func unlike(a, b geom.Pose, m *part.Marks, um float64) bool {
 	return half*math.Hypot((a.Turn-b.Turn).Rad(), a.Scale-b.Scale) > unlikePx
 }
 
-// refine fits every mark on raw pixels, those that correlation didn't see too: where a fit makes
-// sense beside the others it is used.
-func (f *Found) refine(src fit.Source, m *part.Marks, pose geom.Pose, cand []candidate, g *guess) error {
-	shape := *m
-	if f.uScale == 0 {
-		shape = printed(m, pose.Scale)
-	}
+// see fits every mark roughly, those that correlation didn't see too: where a fit makes sense
+// beside the others it is used.
+func (f *Found) see(src fit.Source, m *part.Marks, pose geom.Pose, cand []candidate, g *guess) {
+	shape := f.shape(m, pose)
 	var px fit.Pixels
-	blur := geom.Length(1.2 * src.Plane.UmPerPx())
-	half := geom.Length(sizeMm(m)*500*(math.Abs(math.Cos(pose.Turn.Rad()))+math.Abs(math.Sin(pose.Turn.Rad())))) + 7*blur
-	if m.Shape == part.Disc || m.Shape == part.Ring {
-		half = geom.Length(sizeMm(m)*500) + 7*blur
-	}
+	blur := geom.Length(startBlurPx * src.Plane.UmPerPx())
 	for k, pl := range m.At {
 		f.Marks[k] = Mark{Place: pl}
 		mk := &f.Marks[k]
@@ -206,31 +203,77 @@ func (f *Found) refine(src fit.Source, m *part.Marks, pose geom.Pose, cand []can
 			at = cand[c].at
 		}
 		px.Reset(at)
-		if !px.AddWindow(src, at, half) && px.Len() == 0 {
+		if !px.AddWindow(src, at, window(m, pose, blur), 2) && px.Len() == 0 {
 			mk.Note = "outside the picture"
 			continue
 		}
-		ft, err := fit.FitMark(&px, &shape, pose.Turn, at, blur)
+		ft, err := fit.SeeMark(&px, &shape, pose.Turn, at, blur)
 		if err != nil {
 			mk.Note = "not seen"
+			continue
+		}
+		mk.use(ft)
+		if moved := math.Hypot(float64(ft.Centre.X-at.X), float64(ft.Centre.Y-at.Y)); moved > 0.5*1000*narrowestMm(m) && g.seen[k] < 0 {
+			mk.Used, mk.Note = false, "not seen"
+		}
+	}
+	f.samePolarity()
+}
+
+// refine fits every mark that was seen on all raw pixels.
+func (f *Found) refine(src fit.Source, m *part.Marks, pose geom.Pose) {
+	shape := f.shape(m, pose)
+	var px fit.Pixels
+	for k := range f.Marks {
+		mk := &f.Marks[k]
+		if mk.Fit == nil || mk.Note == "not seen" {
+			continue
+		}
+		at := mk.Fit.Centre
+		px.Reset(at)
+		px.AddWindow(src, at, window(m, pose, mk.Fit.Blur), 1)
+		ft, err := fit.FitMark(&px, &shape, pose.Turn, mk.Fit)
+		if err != nil {
+			*mk = Mark{Place: mk.Place, Note: "not seen"}
 			continue
 		}
 		if ft.Misfit > unevenMisfit {
 			ft = fit.FitOutline(&px, &shape, pose.Turn, ft, src.Plane.UmPerPx())
 		}
-		mk.Fit = ft
-		mk.Used = true
-		switch moved := math.Hypot(float64(ft.Centre.X-at.X), float64(ft.Centre.Y-at.Y)); {
-		case math.Abs(ft.Contrast) < 5*ft.UContr:
-			mk.Used, mk.Note = false, "no contrast"
-		case ft.Used < 0.6:
-			mk.Used, mk.Note = false, fmt.Sprintf("%.0f %% of it is covered", 100*(1-ft.Used))
-		case moved > 0.5*1000*narrowestMm(m) && g.seen[k] < 0:
-			mk.Used, mk.Note = false, "not seen"
-		}
+		mk.use(ft)
 	}
 	f.samePolarity()
-	return nil
+}
+
+// use takes a fit, unless it says itself that it is none.
+func (mk *Mark) use(ft *fit.Mark) {
+	mk.Fit, mk.Used, mk.Note = ft, true, ""
+	switch {
+	case math.Abs(ft.Contrast) < 5*ft.UContr:
+		mk.Used, mk.Note = false, "no contrast"
+	case ft.Used < 0.6:
+		mk.Used, mk.Note = false, fmt.Sprintf("%.0f %% of it is covered", 100*(1-ft.Used))
+	}
+}
+
+// startBlurPx is the point spread of a usual picture.
+const startBlurPx = 1.2
+
+// window is how far to each side of a mark's centre its picture reaches, blur and ground included.
+func window(m *part.Marks, pose geom.Pose, blur geom.Length) geom.Length {
+	half := geom.Length(sizeMm(m) * 500)
+	if m.Shape == part.Cross || m.Shape == part.Square {
+		half *= geom.Length(math.Abs(math.Cos(pose.Turn.Rad())) + math.Abs(math.Sin(pose.Turn.Rad())))
+	}
+	return half + 7*blur
+}
+
+// shape returns the marks as a pose shows them: on silicon, whose scale is known, as drawn.
+func (f *Found) shape(m *part.Marks, pose geom.Pose) part.Marks {
+	if f.uScale != 0 {
+		return *m
+	}
+	return printed(m, pose.Scale)
 }
 
 // printed returns marks as they are on a substrate of a scale: ceramic shrinks with its print.

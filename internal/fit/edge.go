@@ -222,12 +222,18 @@ func capVotes(votes [][]float64) {
 // explains: over a wide window roughness hardly shows in the misfit. place is the parameter that
 // moves the edge. Of n values the reduced chi-square scatters by √(2/n).
 func ragged(px *Pixels, m model, p []float64, place int) bool {
-	d := make([]float64, len(p))
-	info, score := make([]float64, px.Block[px.Len()-1]+1), make([]float64, px.Block[px.Len()-1]+1)
-	for i, z := range px.Z {
-		r := z - m(p, px.X[i], px.Y[i], d)
-		info[px.Block[i]] += px.Weight[i] * d[place] * d[place]
-		score[px.Block[i]] += px.Weight[i] * d[place] * r
+	blocks := px.Block[px.Len()-1] + 1
+	info, score := make([]float64, blocks), make([]float64, blocks)
+	var d [gramColumns][gramRows]float64
+	var z [gramRows]float64
+	for lo := 0; lo < px.Len(); lo += gramRows {
+		hi := min(lo+gramRows, px.Len())
+		m(p, px.X[lo:hi], px.Y[lo:hi], z[:hi-lo], &d)
+		for i, b := range px.Block[lo:hi] {
+			wd := px.Weight[lo+i] * d[place][i]
+			info[b] += wd * d[place][i]
+			score[b] += wd * (px.Z[lo+i] - z[i])
+		}
 	}
 	var chi2, n float64
 	for i, h := range info {
@@ -263,17 +269,20 @@ func (b *band) fitClean(local *Edge) *Edge {
 		cAcross
 		cParams
 	)
-	m := func(p []float64, s, u float64, d []float64) float64 {
+	m := func(p, s, u, z []float64, d *[gramColumns][gramRows]float64) {
 		sigma := math.Abs(p[cBlur])
-		t := (u - p[cOffset] - p[cSlope]*s) / sigma
-		cdf, pdf := normal(t)
-		light := 1 + p[cAlong]*s + p[cAcross]*u
-		level := p[cIn] + (p[cOut]-p[cIn])*cdf
-		k := -(p[cOut] - p[cIn]) * pdf / sigma * light
-		d[cOffset], d[cSlope], d[cBlur] = k, k*s, k*t
-		d[cIn], d[cOut] = (1-cdf)*light, cdf*light
-		d[cAlong], d[cAcross] = level*s, level*u
-		return level * light
+		for i, s := range s {
+			u := u[i]
+			t := (u - p[cOffset] - p[cSlope]*s) / sigma
+			cdf, pdf := normal(t)
+			light := 1 + p[cAlong]*s + p[cAcross]*u
+			level := p[cIn] + (p[cOut]-p[cIn])*cdf
+			k := -(p[cOut] - p[cIn]) * pdf / sigma * light
+			d[cOffset][i], d[cSlope][i], d[cBlur][i] = k, k*s, k*t
+			d[cIn][i], d[cOut][i] = (1-cdf)*light, cdf*light
+			d[cAlong][i], d[cAcross][i] = level*s, level*u
+			z[i] = level * light
+		}
 	}
 	p := make([]float64, cParams)
 	p[cOffset], p[cSlope], p[cBlur] = offset.Um(), slope, local.Blur.Um()
@@ -289,10 +298,11 @@ func (b *band) fitClean(local *Edge) *Edge {
 	um, inf := b.um, math.Inf(1)
 	tol := []float64{1e-3 * um, 1e-3 * um / half, 5e-3 * um, inf, inf, inf, inf}
 	// A few cells tell quickly that there is more than noise.
-	if glance, err := solve(px.every(7), m, p, nil, tol); err != nil || glance.misfit > 1.5*cleanMisfit {
+	glance, err := solve(px.every(7), m, start{p: p, tol: tol})
+	if err != nil || glance.misfit > 1.5*cleanMisfit {
 		return nil
 	}
-	sol, err := solve(&px, m, p, nil, tol)
+	sol, err := solve(&px, m, start{p: glance.p, tol: tol, scale: max(glance.misfit, 1)})
 	if err != nil || sol.misfit > cleanMisfit || sol.used < 0.9 || ragged(&px, m, sol.p, cOffset) {
 		return nil
 	}
@@ -300,8 +310,8 @@ func (b *band) fitClean(local *Edge) *Edge {
 	e.Clean, e.Agree, e.model = true, 1, nil
 	e.Line = b.line.Moved(geom.Length(sol.p[cOffset]), sol.p[cSlope])
 	e.Cov = [2][2]float64{
-		{sol.cov.At(0, 0), sol.cov.At(0, 1)},
-		{sol.cov.At(0, 1), sol.cov.At(1, 1)},
+		{sol.cov[cOffset*cParams+cOffset], sol.cov[cOffset*cParams+cSlope]},
+		{sol.cov[cSlope*cParams+cOffset], sol.cov[cSlope*cParams+cSlope]},
 	}
 	e.Blur = geom.Length(math.Abs(sol.p[cBlur]))
 	e.Contrast = sol.p[cOut] - sol.p[cIn]

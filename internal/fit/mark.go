@@ -3,6 +3,7 @@ package fit
 import (
 	"errors"
 	"math"
+	"slices"
 
 	"plumbsquare/internal/geom"
 	"plumbsquare/internal/part"
@@ -20,6 +21,9 @@ type Mark struct {
 	UContr   float64
 	Misfit   float64 // root of the reduced chi-square; 1 when noise explains all
 	Used     float64 // mean weight of the pixels: 1 when none was set aside
+
+	origin geom.ScopePoint // of the fit's parameters
+	p      []float64
 }
 
 // Parameters of a mark's model.
@@ -35,83 +39,121 @@ const (
 	markParams
 )
 
-// FitMark fits a mark of the given shape, turned counter-clockwise by turn, to px. The start is
-// the mark's place relative to px.Origin and must be right to about half the mark's narrowest
-// part; blur is the start for the point spread.
+// What a rough fit looks at: so far from the outline, in blurs at the start, for a start that is off,
+// and what the fit that follows it looks at, in blurs as found: beyond, a shift of the outline shows
+// no more. Of the pixels farther off, which only tell levels, few are enough: on mottled ground levels
+// from near the outline are better.
+const (
+	roughReach, fineReach = 7.0, 4.0
+	roughFew, fineFew     = 4, 6 // one of how many
+)
+
+// SeeMark fits a mark of the given shape, turned counter-clockwise by turn, to px, of which a
+// fourth will do. The start is the mark's place relative to px.Origin and must be right to about half
+// the mark's narrowest part; blur is the start for the point spread.
 //
 // The levels of mark and ground multiply a common light that slopes linearly, so that uneven
 // light doesn't pull the centre. The outline may have grown or shrunk evenly (etching, firing);
 // by symmetry that doesn't move the centre.
-func FitMark(px *Pixels, shape *part.Marks, turn geom.Angle, start geom.ScopePoint, blur geom.Length) (*Mark, error) {
+func SeeMark(px *Pixels, shape *part.Marks, turn geom.Angle, at geom.ScopePoint, blur geom.Length) (*Mark, error) {
 	if px.Len() == 0 {
 		return nil, errTooFew
 	}
-	cover, size, err := coverage(shape, turn)
+	o, err := outlineOf(shape, turn)
 	if err != nil {
 		return nil, err
 	}
-	m := func(p []float64, x, y float64, d []float64) float64 {
-		sigma := math.Abs(p[markBlur])
-		c := cover(x-p[markX], y-p[markY], p[markGrow], sigma)
-		light := 1 + p[markGx]*x + p[markGy]*y
-		level := p[markBase] + p[markAmp]*c.v
-		a := p[markAmp] * light
-		d[markX], d[markY], d[markGrow], d[markBlur] = -a*c.dx, -a*c.dy, a*c.dgrow, a*c.dsigma
-		d[markBase], d[markAmp] = light, light*c.v
-		d[markGx], d[markGy] = level*x, level*y
-		return level * light
-	}
-
-	px = outlined(px, start, blur, cover)
 	p := make([]float64, markParams)
-	p[markX], p[markY] = float64(start.X-px.Origin.X), float64(start.Y-px.Origin.Y)
+	p[markX], p[markY] = float64(at.X-px.Origin.X), float64(at.Y-px.Origin.Y)
 	p[markBlur] = blur.Um()
+	px = o.near(px, p, roughReach*blur.Um(), roughFew)
 	p[markBase], p[markAmp] = startLevels(px, func(x, y float64) float64 {
-		return cover(x-p[markX], y-p[markY], 0, blur.Um()).v
+		return o.cover(x-p[markX], y-p[markY], 0, blur.Um()).v
 	})
 	if p[markAmp] == 0 {
 		return nil, errors.New("no contrast")
 	}
-	// The outline of a mark is made to a fraction of its narrowest part; without this a hidden
-	// edge would let the fit grow without bound.
-	prior := make([]float64, markParams)
-	prior[markGrow] = 1 / (0.1 * size * 0.1 * size)
-	um := blur.Um()
-	level := math.Abs(p[markAmp])
-	tol := []float64{1e-3 * um, 1e-3 * um, 5e-3 * um, 5e-3 * um, 0.01 * level, 0.01 * level, math.Inf(1), math.Inf(1)}
-	s, err := solve(px, m, p, prior, tol)
+	return o.fit(px, start{p: p})
+}
+
+// FitMark fits a mark from where [SeeMark] has seen it, to all pixels.
+func FitMark(px *Pixels, shape *part.Marks, turn geom.Angle, seen *Mark) (*Mark, error) {
+	if px.Len() == 0 {
+		return nil, errTooFew
+	}
+	o, err := outlineOf(shape, turn)
 	if err != nil {
 		return nil, err
 	}
+	p := slices.Clone(seen.p)
+	dx, dy := float64(px.Origin.X-seen.origin.X), float64(px.Origin.Y-seen.origin.Y)
+	p[markX] -= dx
+	p[markY] -= dy
+	// The light counts from the origin.
+	at := 1 + p[markGx]*dx + p[markGy]*dy
+	p[markBase] *= at
+	p[markAmp] *= at
+	p[markGx] /= at
+	p[markGy] /= at
+	return o.fit(o.near(px, p, fineReach*math.Abs(p[markBlur]), fineFew), start{p: p, scale: max(seen.Misfit, 1)})
+}
+
+// An outline is the drawn outline of a mark.
+type outline struct {
+	cover func(x, y, grow, sigma float64) covered
+	away  func(x, y float64) float64 // how far outward of it a place lies, µm; in corners along an axis
+	thin  float64                    // narrowest part, µm
+}
+
+func outlineOf(shape *part.Marks, turn geom.Angle) (outline, error) {
+	cover, thin, err := coverage(shape, turn)
+	return outline{cover, distance(shape, turn), thin}, err
+}
+
+// fit fits the mark's model to the pixels.
+func (o outline) fit(px *Pixels, from start) (*Mark, error) {
+	m := func(p, x, y, z []float64, d *[gramColumns][gramRows]float64) {
+		sigma, base, amp := math.Abs(p[markBlur]), p[markBase], p[markAmp]
+		for i, x := range x {
+			y := y[i]
+			c := o.cover(x-p[markX], y-p[markY], p[markGrow], sigma)
+			light := 1 + p[markGx]*x + p[markGy]*y
+			level := base + amp*c.v
+			a := amp * light
+			d[markX][i], d[markY][i], d[markGrow][i], d[markBlur][i] = -a*c.dx, -a*c.dy, a*c.dgrow, a*c.dsigma
+			d[markBase][i], d[markAmp][i] = light, light*c.v
+			d[markGx][i], d[markGy][i] = level*x, level*y
+			z[i] = level * light
+		}
+	}
+	// The outline of a mark is made to a fraction of its narrowest part; without this a hidden
+	// edge would let the fit grow without bound.
+	from.prior = make([]float64, markParams)
+	from.prior[markGrow] = 1 / (0.1 * o.thin * 0.1 * o.thin)
+	um, level := math.Abs(from.p[markBlur]), math.Abs(from.p[markAmp])
+	from.tol = []float64{1e-3 * um, 1e-3 * um, 5e-3 * um, 5e-3 * um, 0.01 * level, 0.01 * level, math.Inf(1), math.Inf(1)}
+	s, err := solve(px, m, from)
+	if err != nil {
+		return nil, err
+	}
+	cov := func(a, b int) float64 { return s.cov[a*markParams+b] }
 	return &Mark{
 		Centre: geom.ScopePoint{X: px.Origin.X + geom.Length(s.p[markX]), Y: px.Origin.Y + geom.Length(s.p[markY])},
-		Cov: [2][2]float64{
-			{s.cov.At(markX, markX), s.cov.At(markX, markY)},
-			{s.cov.At(markX, markY), s.cov.At(markY, markY)},
-		},
-		Grow: geom.Length(s.p[markGrow]), UGrow: geom.Length(math.Sqrt(s.cov.At(markGrow, markGrow))),
+		Cov:    [2][2]float64{{cov(markX, markX), cov(markX, markY)}, {cov(markX, markY), cov(markY, markY)}},
+		Grow:   geom.Length(s.p[markGrow]), UGrow: geom.Length(math.Sqrt(cov(markGrow, markGrow))),
 		Blur:     geom.Length(math.Abs(s.p[markBlur])),
-		Contrast: s.p[markAmp], UContr: math.Sqrt(s.cov.At(markAmp, markAmp)),
+		Contrast: s.p[markAmp], UContr: math.Sqrt(cov(markAmp, markAmp)),
 		Misfit: s.misfit, Used: s.used,
+		origin: px.Origin, p: s.p,
 	}, nil
 }
 
-// outlined keeps the pixels near the outline, where its place shows, and a few of the rest, which
-// only tell levels.
-func outlined(px *Pixels, start geom.ScopePoint, blur geom.Length, cover func(x, y, grow, sigma float64) covered) *Pixels {
-	const (
-		wider = 2.5  // blurs, for a start that is off
-		near  = 3e-3 // coverage nearer to 0 or 1 is far from the outline
-		few   = 4
-	)
-	x0, y0 := float64(start.X-px.Origin.X), float64(start.Y-px.Origin.Y)
+// near keeps the pixels within reach of the outline where p has it, and a few of the rest.
+func (o outline) near(px *Pixels, p []float64, reach float64, few int) *Pixels {
 	i := -1
 	return px.where(func(x, y float64) bool {
-		if i++; i%few == 0 {
-			return true
-		}
-		v := cover(x-x0, y-y0, 0, wider*blur.Um()).v
-		return v > near && v < 1-near
+		i++
+		return i%few == 0 || math.Abs(o.away(x-p[markX], y-p[markY])-p[markGrow]) <= reach
 	})
 }
 
@@ -132,6 +174,33 @@ func startLevels(px *Pixels, cover func(x, y float64) float64) (base, amp float6
 	}
 	amp = (n*scz - sc*sz) / det
 	return (sz - amp*sc) / n, amp
+}
+
+// distance returns how far outward of a mark's outline a place is, µm: the larger of the distances
+// along the mark's axes, where it isn't round.
+func distance(shape *part.Marks, turn geom.Angle) func(x, y float64) float64 {
+	sin, cos := math.Sincos(turn.Rad())
+	switch shape.Shape {
+	case part.Cross:
+		l, w := 500*shape.LengthMm, 500*shape.ArmWidthMm
+		return func(x, y float64) float64 {
+			u, v := math.Abs(cos*x+sin*y), math.Abs(cos*y-sin*x)
+			return min(max(u-l, v-w), max(u-w, v-l))
+		}
+	case part.Square:
+		l := 500 * shape.LengthMm
+		return func(x, y float64) float64 {
+			return max(math.Abs(cos*x+sin*y), math.Abs(cos*y-sin*x)) - l
+		}
+	case part.Ring:
+		outer, inner := 500*shape.DiameterMm, 500*shape.InnerMm
+		return func(x, y float64) float64 {
+			r := math.Sqrt(x*x + y*y)
+			return max(r-outer, inner-r)
+		}
+	}
+	r := 500 * shape.DiameterMm
+	return func(x, y float64) float64 { return math.Sqrt(x*x+y*y) - r }
 }
 
 // A covered is the blurred coverage at a point with its derivatives by the point's place, by an
@@ -210,7 +279,7 @@ func sum(a, b covered, k float64, c covered) covered {
 // in the curvature, Φ(t) - (σ/2ρ) φ(t) with t = (r-ρ)/σ, exact to order (σ/r)². It follows from
 // the heat equation: on a curved front the Laplacian has the extra term (1/ρ) ∂/∂ρ.
 func disc(x, y, r, sigma float64) covered {
-	rho := math.Hypot(x, y)
+	rho := math.Sqrt(x*x + y*y)
 	t := (r - rho) / sigma
 	cdf, pdf := normal(t)
 	if pdf == 0 || rho == 0 {

@@ -171,10 +171,17 @@ func fitAs(t *testing.T, s *synth.Scene, g *picture.Gray, m *part.Marks, start g
 
 func tryAs(s *synth.Scene, g *picture.Gray, m *part.Marks, start geom.ScopePoint) (*fit.Mark, error) {
 	src := fit.Source{Gray: g, Plane: s.Scope.Plane(g.W, g.H, 0), Noise: readNoise(s)}
+	turn := geom.Angle(s.FixtureDeg) * geom.Degree
 	var px fit.Pixels
 	px.Reset(start)
-	px.AddWindow(src, start, 42*umPerPx)
-	return fit.FitMark(&px, m, geom.Angle(s.FixtureDeg)*geom.Degree, start, 1.2*umPerPx)
+	px.AddWindow(src, start, 42*umPerPx, 2)
+	seen, err := fit.SeeMark(&px, m, turn, start, 1.2*umPerPx)
+	if err != nil {
+		return nil, err
+	}
+	px.Reset(seen.Centre)
+	px.AddWindow(src, seen.Centre, 42*umPerPx, 1)
+	return fit.FitMark(&px, m, turn, seen)
 }
 
 // grown returns a mark whose outline lies outside the drawn one by some µm all along.
@@ -267,7 +274,7 @@ func TestFitMarkUnderResidue(t *testing.T) {
 
 func TestFitMarkRefuses(t *testing.T) {
 	disc := shapes["disc"]
-	if _, err := fit.FitMark(new(fit.Pixels), &disc, 0, geom.ScopePoint{}, 12); err == nil {
+	if _, err := fit.SeeMark(new(fit.Pixels), &disc, 0, geom.ScopePoint{}, 12); err == nil {
 		t.Error("no pixels: no error")
 	}
 	s := lone(disc, 1, 50)
@@ -275,12 +282,12 @@ func TestFitMarkRefuses(t *testing.T) {
 	src := fit.Source{Gray: g, Plane: s.Scope.Plane(g.W, g.H, 0), Noise: readNoise(s)}
 	var px fit.Pixels
 	px.Reset(geom.ScopePoint{})
-	px.AddWindow(src, geom.ScopePoint{}, 400)
-	if _, err := fit.FitMark(&px, &part.Marks{Shape: "star"}, 0, geom.ScopePoint{}, 12); err == nil {
+	px.AddWindow(src, geom.ScopePoint{}, 400, 1)
+	if _, err := fit.SeeMark(&px, &part.Marks{Shape: "star"}, 0, geom.ScopePoint{}, 12); err == nil {
 		t.Error("a shape that isn't known: no error")
 	}
 	px.Reset(geom.ScopePoint{})
-	if px.AddWindow(src, geom.ScopePoint{X: 1e5}, 100) || px.Len() != 0 {
+	if px.AddWindow(src, geom.ScopePoint{X: 1e5}, 100, 1) || px.Len() != 0 {
 		t.Errorf("a window outside the picture holds %d pixels", px.Len())
 	}
 }
@@ -296,8 +303,8 @@ func ExampleFitMark() {
 	}
 	src := fit.Source{Gray: g, Plane: s.Scope.Plane(g.W, g.H, 0), Noise: picture.EstimateNoise(g)}
 	var px fit.Pixels
-	px.AddWindow(src, geom.ScopePoint{}, 400)
-	m, err := fit.FitMark(&px, &disc, 0, geom.ScopePoint{}, 14)
+	px.AddWindow(src, geom.ScopePoint{}, 400, 1)
+	m, err := fit.SeeMark(&px, &disc, 0, geom.ScopePoint{}, 14)
 	if err != nil {
 		fmt.Println(err)
 		return

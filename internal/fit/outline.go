@@ -87,11 +87,11 @@ func FitOutline(px *Pixels, shape *part.Marks, turn geom.Angle, m *Mark, umPerPx
 }
 
 func newOutline(px *Pixels, shape *part.Marks, turn geom.Angle, m *Mark, um float64) (*outlineModel, bool) {
-	cover, _, err := coverage(shape, turn)
+	drawn, err := outlineOf(shape, turn)
 	if err != nil {
 		return nil, false
 	}
-	o := &outlineModel{px: px, cover: cover, um: um, slope: outlineSlope * math.Abs(m.Contrast) / um}
+	o := &outlineModel{px: px, cover: drawn.cover, um: um, slope: outlineSlope * math.Abs(m.Contrast) / um}
 	o.first = [oCommon]float64{
 		float64(m.Centre.X - px.Origin.X), float64(m.Centre.Y - px.Origin.Y), m.Grow.Um(), m.Blur.Um(),
 	}
@@ -100,7 +100,7 @@ func newOutline(px *Pixels, shape *part.Marks, turn geom.Angle, m *Mark, um floa
 	o.prior[oBlur-oOwn] = 1 / (known * known)
 	o.prior[oGrow-oOwn] = 1 / (100 * um * um)
 
-	along, away, normal, length := shapeOutline(shape, turn)
+	along, normal, length := shapeOutline(shape, turn)
 	if along == nil {
 		return nil, false
 	}
@@ -108,7 +108,7 @@ func newOutline(px *Pixels, shape *part.Marks, turn geom.Angle, m *Mark, um floa
 	n = max(n-n%4, 4)
 	o.segments, o.normal = make([][]int32, n), make([][2]float64, n)
 	near := outlineSigmas*m.Blur.Um() + outlineNearPx*um
-	o.away = func(x, y float64) float64 { return away(x, y) - m.Grow.Um() }
+	o.away = func(x, y float64) float64 { return drawn.away(x, y) - m.Grow.Um() }
 	for i := range px.X {
 		x, y := px.X[i]-o.first[0], px.Y[i]-o.first[1]
 		if math.Abs(o.away(x, y)) > near {
@@ -249,21 +249,20 @@ func (o *outlineModel) mark(m *Mark) *Mark {
 	return &out
 }
 
-// shapeOutline describes the outline of a mark: where a point lies along it, 0 to 1, how far
-// outward of it, the outward normal at a place along it, and its length in µm. A cross and a ring
+// shapeOutline describes the outline of a mark: where a point lies along it, 0 to 1, the
+// outward normal at a place along it, and its length in µm. A cross and a ring
 // have two sides close to each other, so theirs isn't followed.
-func shapeOutline(shape *part.Marks, turn geom.Angle) (along, away func(x, y float64) float64, normal func(t float64) [2]float64, length float64) {
+func shapeOutline(shape *part.Marks, turn geom.Angle) (along func(x, y float64) float64, normal func(t float64) [2]float64, length float64) {
 	sin, cos := math.Sincos(turn.Rad())
 	switch shape.Shape {
 	case part.Disc:
 		r := 500 * shape.DiameterMm
 		along = func(x, y float64) float64 { return (math.Atan2(y, x) + math.Pi) / (2 * math.Pi) }
-		away = func(x, y float64) float64 { return math.Hypot(x, y) - r }
 		normal = func(t float64) [2]float64 {
 			s, c := math.Sincos(2*math.Pi*t - math.Pi)
 			return [2]float64{c, s}
 		}
-		return along, away, normal, 2 * math.Pi * r
+		return along, normal, 2 * math.Pi * r
 	case part.Square:
 		l := 500 * shape.LengthMm
 		along = func(x, y float64) float64 {
@@ -278,14 +277,11 @@ func shapeOutline(shape *part.Marks, turn geom.Angle) (along, away func(x, y flo
 			}
 			return 0.75 + (-u/min(v, -1e-9)+1)/8
 		}
-		away = func(x, y float64) float64 {
-			return max(math.Abs(cos*x+sin*y), math.Abs(cos*y-sin*x)) - l
-		}
 		normal = func(t float64) [2]float64 {
 			s, c := math.Sincos(float64(int(4*t)) * math.Pi / 2)
 			return [2]float64{cos*c - sin*s, sin*c + cos*s}
 		}
-		return along, away, normal, 8 * l
+		return along, normal, 8 * l
 	}
-	return nil, nil, nil, 0
+	return nil, nil, 0
 }

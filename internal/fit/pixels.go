@@ -1,6 +1,8 @@
 package fit
 
 import (
+	"slices"
+
 	"plumbsquare/internal/geom"
 	"plumbsquare/internal/picture"
 	"plumbsquare/internal/scope"
@@ -57,33 +59,43 @@ type Source struct {
 	Noise picture.Noise
 }
 
-func (p *Pixels) add(s Source, x, y int, block int32) {
-	at := s.Plane.ToObject(geom.ImagePoint{X: float64(x), Y: float64(y)})
-	z := s.Gray.At(x, y)
-	p.X = append(p.X, float64(at.X-p.Origin.X))
-	p.Y = append(p.Y, float64(at.Y-p.Origin.Y))
-	p.Z = append(p.Z, z)
-	p.Weight = append(p.Weight, 1/s.Noise.Var(z))
-	p.Block = append(p.Block, block)
-}
-
 // blockPx is the side of the blocks into which AddWindow sorts pixels: texture of ceramic and
 // metal is correlated over less than this.
 const blockPx = 12
 
-// AddWindow appends the pixels within half µm of centre along each image axis, in blocks of
-// blockPx × blockPx pixels. It reports whether the whole window lies inside the picture.
-func (p *Pixels) AddWindow(s Source, centre geom.ScopePoint, half geom.Length) bool {
+// AddWindow appends the pixels within half µm of centre along each image axis, each nth of every nth
+// row, in blocks of blockPx × blockPx pixels of the picture. It reports whether the whole window lies
+// inside the picture.
+func (p *Pixels) AddWindow(s Source, centre geom.ScopePoint, half geom.Length, nth int) bool {
 	c := s.Plane.ToImage(centre)
 	r := half.Um() / s.Plane.UmPerPx()
 	x0, x1, y0, y1 := int(c.X-r), int(c.X+r)+2, int(c.Y-r), int(c.Y+r)+2
-	across := int32((x1-x0)/blockPx + 1)
-	for y := y0; y < y1; y++ {
-		for x := max(x0, 0); x < min(x1, s.Gray.W); x++ {
-			if y >= 0 && y < s.Gray.H {
-				p.add(s, x, y, int32((y-y0)/blockPx)*across+int32((x-x0)/blockPx))
+	across := (x1-x0)/blockPx + 1
+	p.grow((x1 - x0) * (y1 - y0) / (nth * nth))
+	for y := y0; y < y1; y += nth {
+		if y < 0 || y >= s.Gray.H {
+			continue
+		}
+		row := s.Gray.Pix[y*s.Gray.W:][:s.Gray.W]
+		blocks := (y - y0) / blockPx * across
+		for x := x0; x < min(x1, len(row)); x += nth {
+			if x < 0 {
+				continue
 			}
+			at := s.Plane.ToObject(geom.ImagePoint{X: float64(x), Y: float64(y)})
+			z := float64(row[x])
+			p.X = append(p.X, float64(at.X-p.Origin.X))
+			p.Y = append(p.Y, float64(at.Y-p.Origin.Y))
+			p.Z = append(p.Z, z)
+			p.Weight = append(p.Weight, 1/s.Noise.Var(z))
+			p.Block = append(p.Block, int32(blocks+(x-x0)/blockPx))
 		}
 	}
 	return x0 >= 0 && y0 >= 0 && x1 <= s.Gray.W && y1 <= s.Gray.H
+}
+
+// grow makes room for n more pixels.
+func (p *Pixels) grow(n int) {
+	p.X, p.Y, p.Z, p.Weight = slices.Grow(p.X, n), slices.Grow(p.Y, n), slices.Grow(p.Z, n), slices.Grow(p.Weight, n)
+	p.Block = slices.Grow(p.Block, n)
 }

@@ -4,18 +4,16 @@ import (
 	"errors"
 	"math"
 	"slices"
-
-	"gonum.org/v1/gonum/mat"
 )
 
-// A model returns the grey level expected at (x, y) µm for parameters p and writes its partial
-// derivatives into d (same length as p).
-type model func(p []float64, x, y float64, d []float64) float64
+// A model writes the grey levels expected at places (x, y) µm, at most gramRows of them, for
+// parameters p into z and their partial derivatives into the columns d.
+type model func(p, x, y, z []float64, d *[gramColumns][gramRows]float64)
 
 // A solution is the outcome of a fit.
 type solution struct {
 	p   []float64
-	cov *mat.SymDense // of p
+	cov []float64 // of p, row-major
 
 	misfit float64 // root of the reduced chi-square of what the weights left in; 1 when noise explains all
 	used   float64 // mean weight: 1 when nothing was set aside
@@ -36,110 +34,187 @@ const (
 	huberSteps  = 3
 	maxSteps    = 30
 	noiseMisfit = 1.08 // below it noise explains the residuals and Cov is the inverse information
+
+	// Weights follow the residuals only after a step, which so falls short: by a factor that is the
+	// mean weight over the mean slope of the weighted residual, 1.13 for noise.
+	mostStretch = 1.3
+	// What a stretched step leaves, where noise is all there is, is less than this share of it.
+	stepLeaves = 0.15
 )
 
-// solve fits m to px from the start p by iteratively reweighted Gauss–Newton steps with
-// Levenberg damping. prior holds 1/variance of a Gaussian prior about the start for each
-// parameter (0 for none); nil for none at all. tol holds for each parameter the step that no
-// longer matters.
-//
-// Where there are pixels enough, a fourth of them leads near the solution and all of them finish.
-func solve(px *Pixels, m model, start, prior, tol []float64) (*solution, error) {
-	n, k := px.Len(), len(start)
-	if n < 3*k {
+// A start is where a fit begins.
+type start struct {
+	p     []float64
+	prior []float64 // 1/variance of a Gaussian prior about 0 for each parameter, 0 for none; nil for none at all
+	tol   []float64 // for each parameter the error that no longer matters
+	scale float64   // of the residuals at p, when p is so good that only noise is left; 0 when it isn't
+}
+
+// solve fits m to px by iteratively reweighted Gauss–Newton steps with Levenberg damping.
+func solve(px *Pixels, m model, from start) (*solution, error) {
+	if px.Len() < 3*len(from.p) {
 		return nil, errTooFew
 	}
-	w := workspace{m: m, start: start, prior: prior, g: make([]float64, k), h: mat.NewSymDense(k, nil)}
-	p, steps := start, huberSteps
-	if n > 100*k {
-		w.use(px.every(4))
-		near, err := w.descend(p, huberSteps, tol)
-		if err == nil {
-			p, steps = near, 0
-		}
-	}
-	w.use(px)
-	p, err := w.descend(p, steps, tol)
+	w := newWorkspace(px, m, from)
+	p, err := w.descend()
 	if err != nil {
 		return nil, err
 	}
 	return w.finish(p)
 }
 
-// descend iterates from p; the first huber steps use Huber's weights. It leaves residuals and
-// derivatives at what it returns.
-func (w *workspace) descend(p []float64, huber int, tol []float64) ([]float64, error) {
-	p = slices.Clone(p)
-	w.eval(p)
+// A workspace holds a fit at work.
+type workspace struct {
+	px   *Pixels
+	m    model
+	from start
+	root []float64 // of the pixels' weights
+	r    []float64 // residuals over their noise, at the last pass
+	abs  []float64
+	sums gram // of the last pass
+
+	scale, bound float64
+	tukey        bool
+
+	sumW, sumSlope, chi2 float64   // of the last pass: weights, slopes of the weighted residual, weighted squares
+	scores               []float64 // of each block
+}
+
+func newWorkspace(px *Pixels, m model, from start) *workspace {
+	n := px.Len()
+	all := make([]float64, 3*n)
+	w := &workspace{px: px, m: m, from: from, root: all[:n], r: all[n : 2*n], abs: all[2*n:]}
+	for i, v := range px.Weight {
+		w.root[i] = math.Sqrt(v)
+	}
+	return w
+}
+
+// descend iterates from the start and leaves the last pass at what it returns.
+func (w *workspace) descend() ([]float64, error) {
+	k := len(w.from.p)
+	p, next, dp := slices.Clone(w.from.p), make([]float64, k), make([]float64, k)
+	h, g := make([]float64, k*k), make([]float64, k)
+	near := w.from.scale > 0
+	huber := huberSteps
+	w.scale, w.bound = w.from.scale, tukeyBound
+	if near {
+		huber, w.tukey = 0, true
+	} else {
+		w.scale, w.bound = math.Inf(1), huberBound // all residuals count in full
+		w.pass(p, false)
+		w.scale = w.robustScale()
+	}
+	w.pass(p, false)
 	damping := 0.0
 	for step := range maxSteps {
-		w.bound, w.tukey = tukeyBound, true
-		if step < huber {
-			w.bound, w.tukey = huberBound, false
+		w.normalEquations(p, h, g)
+		// Weights follow the residuals only after a step, which so falls short.
+		stretch := 1.0
+		if w.tukey && w.sumSlope > 0 {
+			stretch = min(w.sumW/w.sumSlope, mostStretch)
 		}
 		w.scale = w.robustScale()
-		cost := w.normalEquations(p)
-		dp, err := w.step(damping)
-		if err != nil {
-			return nil, err
+		if step+1 >= huber {
+			w.bound, w.tukey = tukeyBound, true
 		}
-		next := make([]float64, len(p))
-		done := step >= huber
-		for i := range p {
-			next[i] = p[i] + dp.AtVec(i)
-			done = done && math.Abs(dp.AtVec(i)) <= tol[i]
+		cost := w.cost(p)
+		for again := true; again; {
+			if !w.step(h, g, damping, dp) {
+				return nil, errSingular
+			}
+			done := step >= huber
+			for i, d := range dp {
+				next[i] = p[i] + stretch*d
+				tol := w.from.tol[i]
+				if near && w.from.scale < noiseMisfit {
+					tol /= stepLeaves
+				}
+				done = done && math.Abs(d) <= tol
+			}
+			if !finite(next) {
+				return nil, errDiverged
+			}
+			w.pass(next, done)
+			if done {
+				return next, nil
+			}
+			again = w.cost(next) > cost*(1+1e-9) && damping < 1e6
+			if again {
+				damping, stretch = max(10*damping, 1e-3), 1
+			}
 		}
-		if !finite(next) {
-			return nil, errDiverged
-		}
-		w.eval(next)
-		if w.cost(next) > cost*(1+1e-9) && !done && damping < 1e6 {
-			damping = max(10*damping, 1e-3)
-			w.eval(p)
-			continue
-		}
-		p, damping = next, damping/10
-		if damping < 1e-6 {
+		copy(p, next)
+		if damping /= 10; damping < 1e-6 {
 			damping = 0
-		}
-		if done {
-			return p, nil
 		}
 	}
 	return nil, errDiverged
 }
 
-// A workspace holds a fit at work.
-type workspace struct {
-	px           *Pixels
-	m            model
-	start, prior []float64
-	g            []float64
-	h            *mat.SymDense
-
-	r, abs []float64 // residuals over their noise
-	d      []float64 // derivatives, one row of len(start) a pixel
-
-	scale, bound float64
-	tukey        bool
+// pass evaluates residuals and normal equations at p with the weights that belong to the scale, and
+// the scores of blocks when they are wanted.
+func (w *workspace) pass(p []float64, scores bool) {
+	k, px, sums := len(p), w.px, &w.sums
+	sums.reset(k)
+	w.sumW, w.sumSlope, w.chi2 = 0, 0, 0
+	if scores {
+		w.scores = make([]float64, (int(slices.Max(px.Block))+1)*k)
+	}
+	var z, root [gramRows]float64
+	inv := 1 / (w.scale * w.bound)
+	for lo := 0; lo < len(w.r); lo += gramRows {
+		hi := min(lo+gramRows, len(w.r))
+		n := hi - lo
+		w.m(p, px.X[lo:hi], px.Y[lo:hi], z[:n], &sums.col)
+		for i := range n {
+			f := w.root[lo+i]
+			r := (px.Z[lo+i] - z[i]) * f
+			w.r[lo+i] = r
+			s, slope := rootWeight(math.Abs(r*inv), w.tukey)
+			sums.rest[i], root[i] = s*r, s*f
+			w.sumW += s * s
+			w.sumSlope += slope
+			w.chi2 += s * s * r * r
+		}
+		for c := range k {
+			d := sums.col[c][:n]
+			for i, f := range root[:n] {
+				d[i] *= f
+			}
+		}
+		if scores {
+			for i, b := range px.Block[lo:hi] {
+				s := w.scores[int(b)*k:][:k]
+				for c := range s {
+					s[c] += sums.col[c][i] * sums.rest[i]
+				}
+			}
+		}
+		sums.n = n
+		sums.flush()
+	}
 }
 
-func (w *workspace) use(px *Pixels) {
-	n := px.Len()
-	w.px = px
-	if cap(w.r) < n {
-		w.r, w.abs, w.d = make([]float64, n), make([]float64, n), make([]float64, n*len(w.start))
+// rootWeight returns the root of the robust weight of a residual of size a times the bound, and by
+// how much the weighted residual grows with the residual.
+func rootWeight(a float64, tukey bool) (s, slope float64) {
+	switch {
+	case tukey && a >= 1:
+		return 0, 0
+	case tukey:
+		s = 1 - a*a
+		return s, s * (1 - 5*a*a)
+	case a > 1:
+		return math.Sqrt(1 / a), 0
 	}
-	w.r, w.abs, w.d = w.r[:n], w.abs[:n], w.d[:n*len(w.start)]
+	return 1, 1
 }
 
-// eval fills residuals and derivatives at p.
-func (w *workspace) eval(p []float64) {
-	k := len(p)
-	for i := range w.r {
-		z := w.m(p, w.px.X[i], w.px.Y[i], w.d[i*k:i*k+k:i*k+k])
-		w.r[i] = (w.px.Z[i] - z) * math.Sqrt(w.px.Weight[i])
-	}
+// robustWeight is the weight of a residual.
+func robustWeight(r, bound float64, tukey bool) float64 {
+	s, _ := rootWeight(math.Abs(r)/bound, tukey)
+	return s * s
 }
 
 // robustScale is 1.4826 times the median size of the residuals, not below 1: noise is noise.
@@ -150,206 +225,125 @@ func (w *workspace) robustScale() float64 {
 	return max(1, 1.4826*median(w.abs))
 }
 
-func robustWeight(r, bound float64, tukey bool) float64 {
-	a := math.Abs(r) / bound
-	switch {
-	case tukey && a >= 1:
-		return 0
-	case tukey:
-		return (1 - a*a) * (1 - a*a)
-	case a > 1:
-		return 1 / a
-	}
-	return 1
-}
-
 // cost is the loss of the residuals that belongs to the weights, with the prior's.
 func (w *workspace) cost(p []float64) float64 {
-	sum := 0.0
+	sum, inv := 0.0, 1/(w.scale*w.bound)
 	for _, r := range w.r {
-		a := math.Abs(r/w.scale) / w.bound
+		a := math.Abs(r * inv)
 		switch {
 		case w.tukey && a >= 1:
-			sum += w.bound * w.bound / 3
+			sum += 1. / 3
 		case w.tukey:
 			q := 1 - a*a
-			sum += w.bound * w.bound / 3 * (1 - q*q*q)
+			sum += 1. / 3 * (1 - q*q*q)
 		case a > 1:
-			sum += w.bound * w.bound * (2*a - 1)
+			sum += 2*a - 1
 		default:
-			sum += a * a * w.bound * w.bound
+			sum += a * a
 		}
 	}
-	for i, q := range w.prior {
-		sum += q * (p[i] - w.start[i]) * (p[i] - w.start[i])
+	sum *= w.bound * w.bound
+	for i, q := range w.from.prior {
+		sum += q * p[i] * p[i]
 	}
 	return sum
 }
 
-// normalEquations fills w.h and w.g at p from the residuals and derivatives there, and returns
-// the cost.
-func (w *workspace) normalEquations(p []float64) float64 {
+// normalEquations returns those of the last pass, at p, with the prior's.
+func (w *workspace) normalEquations(p, h, g []float64) {
 	k := len(p)
-	h := w.h.RawSymmetric().Data
-	clear(h)
-	clear(w.g)
-	for i, r := range w.r {
-		rw := robustWeight(r/w.scale, w.bound, w.tukey)
-		if rw == 0 {
-			continue
-		}
-		d := w.d[i*k : i*k+k : i*k+k]
-		wt := rw * w.px.Weight[i]
-		wr := rw * r * math.Sqrt(w.px.Weight[i])
-		for a, da := range d {
-			w.g[a] += wr * da
-			wa := wt * da
-			row := h[a*k : a*k+k : a*k+k]
-			for b := a; b < k; b++ {
-				row[b] += wa * d[b]
-			}
-		}
+	for a := range k {
+		copy(h[a*k:a*k+k], w.sums.h[a][:k])
+		g[a] = w.sums.g[a]
 	}
-	for a := range w.prior {
-		h[a*k+a] += w.prior[a] * w.scale * w.scale
-		w.g[a] += w.prior[a] * w.scale * w.scale * (w.start[a] - p[a])
+	for a, q := range w.from.prior {
+		q *= w.scale * w.scale
+		h[a*k+a] += q
+		g[a] -= q * p[a]
 	}
-	return w.cost(p)
 }
 
-// A scaledCholesky is the factor of a matrix scaled to a unit diagonal. Levels and slopes of the
-// light differ in size by the picture's grey levels times its µm: unscaled, the matrix of a 16-bit
-// picture looks singular.
-type scaledCholesky struct {
-	chol  mat.Cholesky
-	scale []float64 // roots of the diagonal, inverted
-}
-
-func factorize(h *mat.SymDense) (*scaledCholesky, error) {
-	k := h.SymmetricDim()
-	f := &scaledCholesky{scale: make([]float64, k)}
-	a := mat.NewSymDense(k, nil)
+// step solves (H + damping·diag H) dp = g. Levels and slopes of the light differ in size by the
+// picture's grey levels times its µm, so the matrix is scaled to a unit diagonal.
+func (w *workspace) step(h, g []float64, damping float64, dp []float64) bool {
+	k := len(g)
+	var work [gramColumns * gramColumns]float64
+	var scale [gramColumns]float64
+	if !scaled(h, k, work[:], scale[:]) {
+		return false
+	}
 	for i := range k {
-		if !(h.At(i, i) > 0) {
-			return nil, errSingular
-		}
-		f.scale[i] = 1 / math.Sqrt(h.At(i, i))
-		for j := range i + 1 {
-			a.SetSym(i, j, h.At(i, j)*f.scale[i]*f.scale[j])
-		}
+		work[i*k+i] += damping
+		dp[i] = g[i] * scale[i]
 	}
-	if !f.chol.Factorize(a) {
-		return nil, errSingular
+	if !cholesky(work[:], k) {
+		return false
 	}
-	return f, nil
-}
-
-// solve returns H⁻¹ g.
-func (f *scaledCholesky) solve(g []float64) (*mat.VecDense, error) {
-	x := mat.NewVecDense(len(g), nil)
-	for i, v := range g {
-		x.SetVec(i, v*f.scale[i])
-	}
-	if f.chol.SolveVecTo(x, x) != nil {
-		return nil, errSingular
-	}
-	for i := range g {
-		x.SetVec(i, x.AtVec(i)*f.scale[i])
-	}
-	return x, nil
-}
-
-// inverse returns H⁻¹.
-func (f *scaledCholesky) inverse() (*mat.SymDense, error) {
-	inv := mat.NewSymDense(len(f.scale), nil)
-	if f.chol.InverseTo(inv) != nil {
-		return nil, errSingular
-	}
-	for i := range f.scale {
-		for j := range i + 1 {
-			inv.SetSym(i, j, inv.At(i, j)*f.scale[i]*f.scale[j])
-		}
-	}
-	return inv, nil
-}
-
-// step solves (H + damping·diag H) dp = g.
-func (w *workspace) step(damping float64) (*mat.VecDense, error) {
-	k := len(w.g)
-	a := mat.NewSymDense(k, nil)
-	a.CopySym(w.h)
+	choleskySolve(work[:], k, dp)
 	for i := range k {
-		a.SetSym(i, i, a.At(i, i)*(1+damping))
+		dp[i] *= scale[i]
 	}
-	f, err := factorize(a)
-	if err != nil {
-		return nil, err
-	}
-	return f.solve(w.g)
+	return true
 }
 
-// finish computes the covariance at p, where residuals and derivatives are.
+// scaled writes h, scaled to a unit diagonal, into out, and what it was scaled by on either side.
+func scaled(h []float64, k int, out, scale []float64) bool {
+	for i := range k {
+		if !(h[i*k+i] > 0) {
+			return false
+		}
+		scale[i] = 1 / math.Sqrt(h[i*k+i])
+	}
+	for i := range k {
+		for j := i; j < k; j++ {
+			out[i*k+j] = h[i*k+j] * scale[i] * scale[j]
+		}
+	}
+	return true
+}
+
+// finish computes the covariance at p, where the last pass was.
 func (w *workspace) finish(p []float64) (*solution, error) {
 	k := len(p)
-	w.scale, w.bound, w.tukey = w.robustScale(), tukeyBound, true
-	w.normalEquations(p)
-	f, err := factorize(w.h)
-	if err != nil {
-		return nil, err
+	h, inv, scale := make([]float64, k*k), make([]float64, k*k), make([]float64, k)
+	w.normalEquations(p, h, make([]float64, k))
+	if !scaled(h, k, h, scale) || !cholesky(h, k) {
+		return nil, errSingular
 	}
-	inv, err := f.inverse()
-	if err != nil {
-		return nil, err
+	choleskyInverse(h, k, inv)
+	for i := range k {
+		for j := range k {
+			inv[i*k+j] *= scale[i] * scale[j]
+		}
 	}
-
-	var sumW, chi2 float64
-	var last int32
-	for i := range w.r {
-		rw := robustWeight(w.r[i]/w.scale, tukeyBound, true)
-		sumW += rw
-		chi2 += rw * w.r[i] * w.r[i]
-		last = max(last, w.px.Block[i])
-	}
-	s := &solution{p: p, cov: inv, used: sumW / float64(len(w.r))}
-	s.misfit = math.Sqrt(chi2 / max(1, sumW-float64(k)))
+	s := &solution{p: p, cov: inv, used: w.sumW / float64(len(w.r))}
+	s.misfit = math.Sqrt(w.chi2 / max(1, w.sumW-float64(k)))
 	if s.misfit < noiseMisfit {
 		return s, nil
 	}
 
-	// Scores summed over blocks.
-	scores := mat.NewDense(int(last)+1, k, nil)
-	for i := range w.r {
-		rw := robustWeight(w.r[i]/w.scale, tukeyBound, true)
-		if rw == 0 {
-			continue
-		}
-		wr := rw * w.r[i] * math.Sqrt(w.px.Weight[i])
-		row := scores.RawRowView(int(w.px.Block[i]))
-		for a, da := range w.d[i*k : i*k+k] {
-			row[a] += wr * da
-		}
-	}
 	blocks := 0
-	for b := range int(last) + 1 {
-		if slices.ContainsFunc(scores.RawRowView(b), func(v float64) bool { return v != 0 }) {
+	meat := make([]float64, k*k)
+	for row := range slices.Chunk(w.scores, k) {
+		if slices.ContainsFunc(row, func(v float64) bool { return v != 0 }) {
 			blocks++
 		}
-	}
-	var meat, left, full mat.Dense
-	meat.Mul(scores.T(), scores)
-	left.Mul(inv, &meat)
-	full.Mul(&left, inv)
-	small := float64(blocks) / max(1, float64(blocks-k)) // few blocks understate the scatter
-	white := s.misfit * s.misfit
-	for a := range k {
-		for b := a; b < k; b++ {
-			v := full.At(a, b) * small
-			if a == b {
-				v = max(v, inv.At(a, a)*white)
+		for a, va := range row {
+			for b, vb := range row {
+				meat[a*k+b] += va * vb
 			}
-			s.cov.SetSym(a, b, v)
 		}
 	}
+	full := sandwich(inv, meat, k)
+	small := float64(blocks) / max(1, float64(blocks-k)) // few blocks understate the scatter
+	white := s.misfit * s.misfit
+	for i := range full {
+		full[i] *= small
+	}
+	for a := range k {
+		full[a*k+a] = max(full[a*k+a], inv[a*k+a]*white)
+	}
+	s.cov = full
 	return s, nil
 }
 
