@@ -100,7 +100,10 @@ func (s *Store) Enqueue(ctx context.Context, j Job) (known bool, err error) {
 	err = s.tx(ctx, func(tx *sql.Tx) error {
 		const query = `SELECT EXISTS (SELECT 1 FROM shots WHERE picture_sha256 = $1 AND part = $2 AND view = $3)
 			OR EXISTS (SELECT 1 FROM jobs_aside WHERE picture_sha256 = $1 AND part = $2 AND view = $3)`
-		if err := tx.QueryRowContext(ctx, query, key, j.Part, string(j.Shot.View)).Scan(&known); err != nil || known {
+		look := func() error {
+			return tx.QueryRowContext(ctx, query, key, j.Part, string(j.Shot.View)).Scan(&known)
+		}
+		if err := look(); err != nil || known {
 			return err
 		}
 		client, err := s.river(&river.Config{})
@@ -113,6 +116,14 @@ func (s *Store) Enqueue(ctx context.Context, j Job) (known bool, err error) {
 		})
 		if err != nil || done.UniqueSkippedAsDuplicate {
 			known = err == nil
+			return err
+		}
+		// Between the look and here another machine may have ended the same job.
+		if err := look(); err != nil {
+			return err
+		}
+		if known {
+			_, err = client.JobDeleteTx(ctx, tx, done.Job.ID)
 			return err
 		}
 		_, err = tx.ExecContext(ctx, "UPDATE river_job SET scheduled_at = $2 WHERE id = $1", done.Job.ID, s.riverTime(longAgo))

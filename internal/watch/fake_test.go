@@ -55,7 +55,8 @@ type bench struct {
 	known    map[string]bool
 	readings map[string]*reading.Reading
 	aside    map[int64]store.Aside
-	failing  error // of Enqueue
+	failing  error         // of Enqueue
+	slow     time.Duration // Enqueue takes
 	measured []string
 	versions []string // of the part, by measurement
 	kept     []string // part and scope files
@@ -100,6 +101,7 @@ func (b *bench) stop() {
 }
 
 func (b *bench) Enqueue(_ context.Context, j store.Job) (bool, error) {
+	time.Sleep(b.slow)
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.failing != nil {

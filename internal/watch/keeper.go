@@ -59,6 +59,7 @@ type keeper struct {
 	alone       map[string]string // why a file is left alone
 	desk        *intake.Desk      // that the last pictures were taken with; nil when it may be out of date
 	walked      bool
+	deaf        bool // it has been said that the system doesn't tell all
 	status      Status
 	published   time.Time // when it was written last
 
@@ -86,8 +87,9 @@ func (k *keeper) run(ctx context.Context) {
 		k.drain()
 		now := time.Now()
 		paths, lost, err := k.touched.take()
-		if err != nil {
-			k.say(Line{Word: "trouble", Text: fmt.Sprintf("the system doesn't tell all that is touched (%v); the inbox is looked through every few seconds instead", err)})
+		if err != nil && !k.deaf {
+			k.deaf = true
+			k.say(Line{Word: "alone", Text: fmt.Sprintf("the system doesn't tell of all that is touched (%v); it is found by looking through the inbox, every few seconds", err)})
 		}
 		if lost || !now.Before(rescan) {
 			k.walk(ctx)

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"path/filepath"
 	"strconv"
+	"sync"
 	"time"
 	"unicode/utf8"
 
@@ -104,10 +105,12 @@ func (k *keeper) take(ctx context.Context, f *file) {
 	j := store.Job{
 		Path: jobPath(k.results.rel(f.path)), SHA256: f.sum, Shot: job.Shot, Part: job.Part.Name, Scope: job.Scope.Name, Line: k.o.Line, Inbox: k.inbox,
 	}
+	over := k.patience()
 	known, err := k.o.Store.Enqueue(ctx, j)
 	if err == nil && known {
 		err = k.known(ctx, f, j)
 	}
+	over()
 	if err != nil {
 		if ctx.Err() == nil {
 			later("store", storeAway(err))
@@ -151,8 +154,11 @@ func (k *keeper) content(ctx context.Context, f *file) bool {
 	case errors.Is(err, intake.ErrTooLarge):
 		k.setAside(f, fmt.Sprintf("%.3g GB are more than any picture takes; check that the file is what the microscope wrote", float64(at.Size)/1e9))
 	case errors.Is(err, fs.ErrPermission):
-		f.state, f.why = unreadable, "nobody has given this program permission to read it"
-		k.say(Line{Word: "waits", Path: k.results.rel(f.path), Text: f.why})
+		const why = "this program has no permission to read it"
+		if f.why != why {
+			k.say(Line{Word: "waits", Path: k.results.rel(f.path), Text: why})
+		}
+		f.state, f.why = unreadable, why
 	case errors.Is(err, fs.ErrNotExist), ctx.Err() != nil:
 		f.next = time.Now().Add(tryAgain)
 	default: // the share, or the disk
@@ -174,6 +180,28 @@ func (k *keeper) waits(f *file, lack *intake.Lack) {
 		k.say(Line{Word: "waits", Path: k.results.rel(f.path), Text: why + " (see needs-info)"})
 	}
 	f.state, f.why = needsInfo, why
+}
+
+// patient is how long the store may take until somebody is told.
+const patient = 5 * time.Second
+
+// patience says so when the store takes long; what it returns ends that.
+func (k *keeper) patience() (over func()) {
+	var mu sync.Mutex
+	ended := false
+	timer := time.AfterFunc(patient, func() {
+		mu.Lock()
+		defer mu.Unlock()
+		if !ended {
+			k.trouble("store", "the store is busy: another program, such as a backup, holds it; pictures wait and are taken in once it is free")
+		}
+	})
+	return func() {
+		timer.Stop()
+		mu.Lock()
+		defer mu.Unlock()
+		ended = true
+	}
 }
 
 func storeAway(err error) string {

@@ -278,6 +278,24 @@ func job(b *bench, name, text string) store.Job {
 	return store.Job{Path: name, SHA256: hex.EncodeToString(sum[:]), Part: "tiny", Shot: reading.Shot{View: "die-plan", Lot: "K3", Sample: name[:1]}}
 }
 
+func TestStoreHeldByABackup(t *testing.T) {
+	at(t, func(b *bench) {
+		b.slow = 25 * time.Second
+		b.start(nil)
+		b.shot("a.png", "accept 1")
+		b.pass(10 * time.Second)
+		if b.said("trouble", "the store is busy: another program, such as a backup, holds it") != 1 {
+			t.Errorf("said %v", b.lines)
+		}
+		b.pass(30 * time.Second)
+		b.stop()
+		b.has("results/a.png.accept.txt")
+		if b.said("well", "the store") != 1 || len(b.status.Troubles) != 0 {
+			t.Errorf("said %v", b.lines)
+		}
+	})
+}
+
 func TestShareUnpluggedAndBack(t *testing.T) {
 	at(t, func(b *bench) {
 		b.start(nil)
