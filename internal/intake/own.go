@@ -44,8 +44,9 @@ func Printable(name string) string {
 // MakeFolder makes the folder that a file is to lie in.
 func MakeFolder(name string) error { return os.MkdirAll(filepath.Dir(name), 0o777) }
 
-// WriteWhole writes a file beside its name and gives it that when it is complete and on the disk,
-// so that nobody ever reads half of it. Folders are made as needed.
+// WriteWhole writes a file beside its name and gives it that when it is complete, so that nobody ever
+// reads half of it. Folders are made as needed. It doesn't wait for the disk: what is laid into an
+// inbox can be made again, and after a power cut may have to be.
 func WriteWhole(name string, data []byte) error {
 	if err := MakeFolder(name); err != nil {
 		return err
@@ -56,7 +57,7 @@ func WriteWhole(name string, data []byte) error {
 		return err
 	}
 	_, err = f.Write(data)
-	err = errors.Join(err, f.Chmod(0o644), f.Sync(), f.Close())
+	err = errors.Join(err, f.Chmod(0o644), f.Close())
 	if err == nil {
 		err = os.Rename(f.Name(), name)
 	}

@@ -94,10 +94,12 @@ func (b *bench) start(change func(*watch.Options)) {
 
 func (b *bench) stop() {
 	b.Helper()
+	b.inOrder()
 	b.cancel()
 	if err := <-b.over; err != nil {
 		b.Error(err)
 	}
+	b.inOrder()
 }
 
 func (b *bench) Enqueue(_ context.Context, j store.Job) (bool, error) {
@@ -297,10 +299,19 @@ func (b *bench) hasNot(names ...string) {
 	}
 }
 
-// pass lets time pass and everything come to rest.
+// pass lets time pass and everything come to rest, so that the test may look at the bench until it
+// lets pass more.
 func (b *bench) pass(d time.Duration) {
+	b.inOrder()
 	time.Sleep(d)
 	synctest.Wait()
+	b.inOrder()
+}
+
+// inOrder has the race detector know that what was looked at before isn't looked at meanwhile.
+func (b *bench) inOrder() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
 }
 
 func (b *bench) times(name string) (n int) {

@@ -120,7 +120,7 @@ func (k *keeper) restAfter(took time.Duration) time.Duration {
 	if k.o.Rescan > 0 {
 		return k.o.Rescan
 	}
-	return max(leastRescan, restPerScan*took)
+	return min(max(leastRescan, restPerScan*took), mostRescan)
 }
 
 // idle reports whether nothing is left to be done.

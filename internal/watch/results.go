@@ -48,6 +48,10 @@ func (r results) of(picture string) *Answer {
 	if json.Unmarshal(b, a) != nil || a.Schema != AnswerSchema {
 		return nil
 	}
+	// A power cut may have left an empty file.
+	if info, err := os.Stat(r.text(picture, a.Verdict.Decision)); err != nil || info.Size() == 0 {
+		return nil
+	}
 	return a
 }
 

@@ -76,6 +76,7 @@ type Line struct {
 const (
 	defaultSettle = 500 * time.Millisecond
 	leastRescan   = 2 * time.Second
+	mostRescan    = time.Minute
 	restPerScan   = 50 // times as long as a scan took passes until the next: two percent of the time
 )
 
