@@ -180,6 +180,9 @@ func countText(s drift.Samples) string {
 func writeDrift(w io.Writer, s drift.Samples, study drift.Study) error {
 	unit := s.Quantity.Unit
 	fmt.Fprintf(w, "%s: %s\n%s; %s\n", s.Quantity.Name, study.Overall.Text(unit), countText(s), sureText(study.Overall))
+	if study.Overall.Remark != "" {
+		fmt.Fprintf(w, "note: %s\n", study.Overall.Remark)
+	}
 	if len(study.Ranked) > 0 {
 		beside := ""
 		if study.Overall.Form != drift.Steady {
@@ -244,6 +247,7 @@ type (
 		Now      number     `json:"level_now"`
 		U        number     `json:"u_level_now"`
 		Text     string     `json:"text"`
+		Remark   string     `json:"remark,omitempty"`
 	}
 	slopeJSON struct {
 		Value number `json:"value"`
@@ -280,7 +284,7 @@ func driftOf(file, value string, s drift.Samples, study drift.Study) driftJSON {
 func changeOf(c drift.Change, unit string) changeJSON {
 	out := changeJSON{
 		Form: string(c.Form), Points: c.Points, P: number(c.P), Q: number(c.Q), Before: number(c.Before), After: number(c.After),
-		Now: number(c.Now.Offset), U: number(c.Now.U), Text: c.Text(unit),
+		Now: number(c.Now.Offset), U: number(c.Now.U), Text: c.Text(unit), Remark: c.Remark,
 	}
 	if c.Form != drift.Steady {
 		out.Onset, out.Earliest, out.Latest = placeOf(c.Onset), placeOf(c.Earliest), placeOf(c.Latest)

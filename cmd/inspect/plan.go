@@ -33,17 +33,20 @@ among those with a false alarm every so many points, and how many units a subgro
 to signal it soon enough. The move is in standard deviations of a single value (--shift), or in the
 values' unit where --sigma is given.
 
-A picture shows the run length of each over the move, with that of single points by --rules to compare.`
+A picture shows the run length of each over the move, with that of single points by --rules to compare.
+--oc draws the operating characteristic of x̄ charts instead, the chance that a point misses the move;
+--oc-spread that of s and R charts of --subgroup values, over how much the spread has grown.`
 
 const planChartExample = `  inspect plan chart --shift 1 --every 500 -o runs.svg
   inspect plan chart --shift 3 --sigma 2.4 --subgroup 5 --signal 1.5
+  inspect plan chart --shift 1 --subgroup 5 --oc oc.svg --oc-spread spread.svg
   inspect plan chart --json --shift 0.75`
 
 type planChartOptions struct {
 	shift, sigma, every, signal float64
 	subgroup                    int
 	rules, ruleSet              string
-	title, out                  string
+	title, out, oc, ocSpread    string
 	json                        bool
 }
 
@@ -69,6 +72,8 @@ func newPlanChartCmd() *cobra.Command {
 	f.StringVar(&o.ruleSet, "rule-set", "nelson", "whose rules: nelson or western")
 	f.StringVar(&o.title, "title", "", "title of the picture")
 	f.StringVarP(&o.out, "output", "o", "", "draw run lengths to this file: .png, .svg or .pdf")
+	f.StringVar(&o.oc, "oc", "", "draw operating characteristics of x̄ charts to this file")
+	f.StringVar(&o.ocSpread, "oc-spread", "", "draw those of s and R charts to this file")
 	f.BoolVar(&o.json, "json", false, "print as JSON")
 	return cmd
 }
@@ -86,10 +91,13 @@ func (o planChartOptions) check() ([]spc.Rule, error) {
 	if o.subgroup < 1 {
 		return nil, usagef("--subgroup: want 1 or more, got %d", o.subgroup)
 	}
-	if o.out != "" {
-		if _, err := chart.FormatOf(o.out); err != nil {
+	for _, file := range []string{o.out, o.oc, o.ocSpread} {
+		if _, err := chart.FormatOf(file); file != "" && err != nil {
 			return nil, usageError{err}
 		}
+	}
+	if o.ocSpread != "" && o.subgroup < 2 {
+		return nil, usagef("--oc-spread: give --subgroup, 2 or more values; one has no spread")
 	}
 	rules, err := chartOptions{rules: o.rules, ruleSet: o.ruleSet}.chosenRules()
 	if err != nil {
@@ -108,6 +116,9 @@ func runPlanChart(o planChartOptions, w io.Writer) error {
 		return err
 	}
 	upTo := math.Max(3, 2*d.Shift)
+	if err := o.drawMisses(d, upTo); err != nil {
+		return err
+	}
 	if o.out != "" || o.json {
 		curves, err := d.RunLengths(upTo, rules)
 		if err != nil {
@@ -132,6 +143,46 @@ func runPlanChart(o planChartOptions, w io.Writer) error {
 		d.CUSUM.K, d.CUSUM.H, d.CUSUMAfter.Mean, points, d.HeadStartAfter.Mean, d.HeadStartEvery.Mean)
 	fmt.Fprintf(w, "x̄       subgroups of %d, limits at ± %.4g sigma of the mean\n        the move is seen after %.2f subgroups\n", d.SampleSize, d.Width, d.MeansAfter)
 	return nil
+}
+
+// drawMisses draws operating characteristics where they are asked for.
+func (o planChartOptions) drawMisses(d design.Charts, upTo float64) error {
+	if o.oc != "" {
+		q := chart.Curves{
+			Title: o.title, XTitle: "move of the level (sigma of a value)", YTitle: "chance that the next point misses it", YMax: 1.04,
+			Notes:  []string{fmt.Sprintf("a false alarm every %s points", shortNumber(o.every))},
+			Levels: []chart.CurveLevel{{Y: 0.5}, {Y: 0.1, Text: "1 in 10"}},
+		}
+		if o.title == "" {
+			q.Title = "What x̄ charts miss"
+		}
+		for _, c := range d.Misses(upTo) {
+			q.Curves = append(q.Curves, chart.Curve{Name: c.Name, Note: c.Note, X: c.X, Y: c.Y})
+		}
+		if err := drawFigure(o.oc, q); err != nil {
+			return err
+		}
+	}
+	if o.ocSpread == "" {
+		return nil
+	}
+	const upToRatio = 4
+	curves, err := design.SpreadMisses(o.subgroup, upToRatio)
+	if err != nil {
+		return err
+	}
+	q := chart.Curves{
+		Title: o.title, XTitle: "spread, times as large as it was", YTitle: "chance that the next point misses it", YMax: 1.04,
+		Notes:  []string{"limits at three standard deviations of the statistic"},
+		Levels: []chart.CurveLevel{{Y: 0.5}, {Y: 0.1, Text: "1 in 10"}},
+	}
+	if o.title == "" {
+		q.Title = "What charts of spread miss"
+	}
+	for _, c := range curves {
+		q.Curves = append(q.Curves, chart.Curve{Name: c.Name, X: c.X, Y: c.Y})
+	}
+	return drawFigure(o.ocSpread, q)
 }
 
 func shiftText(o planChartOptions, d design.Charts) string {

@@ -90,7 +90,7 @@ func (q Curves) draw(p *pen) error {
 				if a == left {
 					x = f.Min.X + 4
 				}
-				if p.try(text, a, f.Rectangle, vg.Point{X: x, Y: f.y(y) + 3}, vg.Point{X: x, Y: f.y(y) - 10}) {
+				if p.onPaper(text, a, f.Rectangle, vg.Point{X: x, Y: f.y(y) + 3}, vg.Point{X: x, Y: f.y(y) - 10}) {
 					break
 				}
 			}

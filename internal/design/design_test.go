@@ -85,6 +85,44 @@ func TestRunLengthsFall(t *testing.T) {
 	}
 }
 
+// Operating characteristics in closed form: a point of means of n misses a move by δ with
+// Φ(L − δ√n) − Φ(−L − δ√n); an s chart of 2 values with upper limit U = c4 + 3·c5 misses a spread r times as
+// large with 2Φ(U/r) − 1, since s is |x₁−x₂|/√2.
+func TestMisses(t *testing.T) {
+	d, err := design.ForShift(design.Wish{Shift: 1, Every: 500})
+	if err != nil {
+		t.Fatal(err)
+	}
+	phi := func(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
+	curves := d.Misses(2)
+	if len(curves) != 4 || curves[0].Name != "x̄ of 1" || curves[2].Name != "x̄ of 10" {
+		t.Fatalf("got %d curves, the first %q", len(curves), curves[0].Name)
+	}
+	for k, n := range []float64{1, 3, 10, 20} {
+		for i, x := range curves[k].X {
+			want := phi(d.Width-x*math.Sqrt(n)) - phi(-d.Width-x*math.Sqrt(n))
+			if math.Abs(curves[k].Y[i]-want) > 1e-12 {
+				t.Errorf("n %v, move %v: %v, want %v", n, x, curves[k].Y[i], want)
+			}
+		}
+	}
+	spread, err := design.SpreadMisses(2, 3)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c4 := math.Sqrt(2 / math.Pi)
+	upper := c4 + 3*math.Sqrt(1-c4*c4)
+	for i, r := range spread[0].X {
+		// The range of two values is √2 times their standard deviation: both charts are one.
+		if want := 2*phi(upper/r) - 1; math.Abs(spread[0].Y[i]-want) > 1e-9 || math.Abs(spread[1].Y[i]-want) > 1e-9 {
+			t.Errorf("spread times %v: s %v, R %v, want %v", r, spread[0].Y[i], spread[1].Y[i], want)
+		}
+	}
+	if _, err := design.SpreadMisses(1, 3); err == nil {
+		t.Error("subgroups of one: want an error")
+	}
+}
+
 // The switching rules of ISO 2859-1:1999, clause 9.3, for lots of 800 at level II and AQL 1 %: letter J,
 // 80 units, accept 2 under normal and 1 under tightened inspection (tables 2-A and 2-B).
 func TestInspectSwitches(t *testing.T) {

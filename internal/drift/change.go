@@ -50,6 +50,8 @@ type Change struct {
 
 	Now spc.Level // the level at the end of the series; its Sigma is that of single values about it
 	Why string    // what hindered looking, in plain words; "" if nothing
+	// Remark says what makes the finding less sure than P has it, in plain words; "" if nothing.
+	Remark string
 
 	begin    float64 // where the move begins, as Point.X
 	interval spc.Interval
@@ -183,7 +185,28 @@ func (f finding) change(q float64, opt Options) Change {
 		c.After, c.begin = c.Now.Offset, x[b.After]
 		c.interval = spc.Interval{Low: x[c.Earliest.Number], High: x[c.Latest.Number]}
 	}
+	c.Remark = f.alike(c)
 	return c
+}
+
+// leastForAlike are the points that say whether neighbours are alike.
+const leastForAlike = 12
+
+// alike says whether neighbouring points are alike beyond what moved: permuting them then takes away
+// more than the move, and P is too small.
+func (f finding) alike(c Change) string {
+	if f.step == nil || len(f.points) < leastForAlike {
+		return ""
+	}
+	rest := make([]float64, len(f.points))
+	for i, p := range f.points {
+		rest[i] = p.Mean - c.LevelAt(p.X)
+	}
+	r, p, err := spc.Autocorrelation(rest)
+	if err != nil || r <= 0 || p > 0.01 {
+		return ""
+	}
+	return fmt.Sprintf("neighbouring points are alike beyond that (lag-1 autocorrelation %.2f): the level wanders, and p is too small", r)
 }
 
 // ownSpread is how many points tell a spread of their own; fewer borrow that of all.

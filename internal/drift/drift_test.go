@@ -84,6 +84,36 @@ func TestLook(t *testing.T) {
 	}
 }
 
+// A level that wanders is no step and no drift: a move may be claimed, but not without saying so.
+func TestLookSaysThatLevelsWander(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 9))
+	said := 0
+	const runs = 50
+	for range runs {
+		var s drift.Samples
+		level := 0.0
+		for range 60 {
+			shock := rng.NormFloat64()
+			s.Values = append(s.Values, level+shock)
+			level += 0.7 * shock
+		}
+		c, err := drift.Look(s, drift.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c.Form == drift.Steady || c.Remark != "" {
+			said++
+		}
+	}
+	if said < 4*runs/5 {
+		t.Errorf("only %d of %d wandering levels were called so", said, runs)
+	}
+	noise, err := drift.Look(line{lots: 60}.samples(), drift.Options{})
+	if err != nil || noise.Remark != "" {
+		t.Errorf("noise is remarked on: %q, %v", noise.Remark, err)
+	}
+}
+
 // A drift of one head is found in that head and no other, and head is the factor that explains most.
 func TestAnalyseFindsTheHead(t *testing.T) {
 	s := line{lots: 30, betweenSD: 0.3, head: map[string]float64{"H1": 1, "H2": 2}, slope: 0.8, rampAt: 14}.samples()

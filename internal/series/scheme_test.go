@@ -1,0 +1,101 @@
+package series_test
+
+import (
+	"math"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"plumbsquare/internal/series"
+	"plumbsquare/internal/spc"
+)
+
+// Run lengths as published, through the kinds: 370.4 and 43.9 of a Shewhart chart at three sigma (closed
+// form, 1/P), 91.75 of the Western Electric rules (Champ & Woodall 1987, Technometrics 29, 393–399), 465 and
+// 10.4 of a CUSUM with k 0.5, h 5 (Lucas & Crosier 1982, Technometrics 24, 199–205: 465, and 10.4 after a
+// move by one sigma), 500 of an EWMA with λ 0.1, L 2.814 (Lucas & Saccucci 1990, Technometrics 32, 1–12).
+func TestRunLength(t *testing.T) {
+	western, err := spc.ParseRules("western")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		name   string
+		kind   series.Kind
+		scheme series.Scheme
+		rules  []spc.Rule
+		size   int
+		shift  float64
+		want   float64
+		within float64
+	}{
+		{"Shewhart", series.Individuals, series.Scheme{}, nil, 1, 0, 370.4, 0.05},
+		{"Shewhart, moved", series.Individuals, series.Scheme{}, nil, 1, 1, 43.89, 0.01},
+		{"means of 4", series.XbarS, series.Scheme{}, nil, 4, 0.5, 43.89, 0.01},
+		{"three-way", series.ThreeWay, series.Scheme{}, nil, 4, 1, 43.89, 0.01},
+		{"Western Electric", series.Individuals, series.Scheme{}, western, 1, 0, 91.75, 0.005},
+		{"CUSUM", series.CUSUM, series.Scheme{}, nil, 1, 0, 465, 0.5},
+		{"CUSUM, moved", series.CUSUM, series.Scheme{}, nil, 1, 1, 10.4, 0.05},
+		{"EWMA", series.EWMA, series.Scheme{EWMA: spc.EWMA{Lambda: 0.1, Width: 2.814, Steady: true}}, nil, 1, 0, 500, 0.5},
+	} {
+		got, known, err := c.kind.RunLength(c.scheme, spc.Options{Rules: c.rules}, c.size, c.shift)
+		if err != nil || !known || math.Abs(got.Mean-c.want) > c.within {
+			t.Errorf("%s: got %v, %v, %v, want %v", c.name, got, known, err, c.want)
+		}
+	}
+	for _, k := range []series.Kind{series.U, series.G, series.T} {
+		if r, known, err := k.RunLength(series.Scheme{}, spc.Options{}, 1, 0); known || err != nil {
+			t.Errorf("%s: got %v, %v; want not known", k, r, err)
+		}
+	}
+	if _, known, _ := series.Individuals.RunLength(series.Scheme{}, spc.Options{Rules: []spc.Rule{}}, 1, 0); known {
+		t.Error("no rules: want not known")
+	}
+}
+
+func TestBetween(t *testing.T) {
+	for _, c := range []struct {
+		counts   []float64
+		want     []float64
+		endingAt []int
+	}{
+		{[]float64{0, 0, 1, 0, 0, 0, 2, 1, 0}, []float64{3, 0}, []int{6, 7}},
+		{[]float64{1, 1, 1}, []float64{0, 0}, []int{1, 2}},
+		{[]float64{0, 0, 3, 0}, nil, nil},
+		{nil, nil, nil},
+	} {
+		got, at := series.Between(c.counts)
+		if !slices.Equal(got, c.want) || !slices.Equal(at, c.endingAt) {
+			t.Errorf("%v: got %v at %v, want %v at %v", c.counts, got, at, c.want, c.endingAt)
+		}
+	}
+}
+
+func TestTimes(t *testing.T) {
+	table, err := series.ReadCSV(strings.NewReader("at,n\n2031-03-02 06:00,2\n2031-03-01 06:00,1\n2031-03-02 18:30,3\n"), "events.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	hours, err := table.HoursBetween("at")
+	if err != nil || !slices.Equal(hours, []float64{24, 12.5}) {
+		t.Errorf("got %v, %v, want 24 and 12.5 hours", hours, err)
+	}
+	if !table.AreTimes("at") || table.AreTimes("n") || table.AreTimes("none") {
+		t.Error("at holds times, n and none don't")
+	}
+	day := func(d int) time.Time { return time.Date(2031, 3, d, 0, 0, 0, 0, time.UTC) }
+	if err := table.Within("at", day(2), day(3)); err != nil || table.Len() != 2 {
+		t.Errorf("kept %d rows, %v, want 2", table.Len(), err)
+	}
+	if err := table.Within("at", day(4), time.Time{}); err == nil {
+		t.Error("nothing left: want an error")
+	}
+	twice, err := series.ReadCSV(strings.NewReader("at\n2031-03-02 06:00\n2031-03-02 06:00\n"), "twice.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := twice.HoursBetween("at"); err == nil || !strings.Contains(err.Error(), "twice.csv:3: column at: two events at") {
+		t.Errorf("got %v, want the row that repeats a time", err)
+	}
+}
