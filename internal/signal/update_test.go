@@ -171,7 +171,7 @@ func TestUpdate(t *testing.T) {
 // as one judged at the end. rapid would record tens of thousands of shots; a few seeds do.
 func TestUpdatePiecewise(t *testing.T) {
 	each(t, func(t *testing.T, s *store.Store) {
-		for seed := range uint64(8) {
+		for seed := range uint64(5) {
 			rng := rand.New(rand.NewPCG(seed, 9))
 			n := 3 + rng.IntN(58)
 			charts := [2]store.Chart{}
@@ -265,9 +265,11 @@ func TestUpdateAtOnce(t *testing.T) {
 	})
 }
 
-// Shots of check samples are not the line's; a closed signal that goes on has come back.
-func TestUpdateCheckSamplesAndClosing(t *testing.T) {
-	s := open(t, filepath.Join(t.TempDir(), "store.db"))
+// Shots of check samples are not the line's; a shot read again is judged again; a closed signal that
+// goes on has come back.
+func TestUpdateDetails(t *testing.T) { each(t, testUpdateDetails) }
+
+func testUpdateDetails(t *testing.T, s *store.Store) {
 	ctx := t.Context()
 	act := store.Act{By: "A", At: start, Why: "w"}
 	ph := store.Phase{Chart: dieX, Start: at(0), Kind: series.Individuals, Rules: "nelson:1", Limits: store.Limits{Sigma: 1}, Act: act}
@@ -282,10 +284,13 @@ func TestUpdateCheckSamplesAndClosing(t *testing.T) {
 	record(t, s, die(0, 0))
 	record(t, s, check)
 	record(t, s, die(2, 0))
+	record(t, s, die(3, 1))
 	if r := update(t, s, at(2)); r.New != nil {
 		t.Errorf("a check sample gave %+v", r.New)
 	}
-	record(t, s, die(3, 9))
+	again := die(3, 9) // the same picture by a scope file put right
+	again.Source.ScopeHash = "s2"
+	record(t, s, again)
 	r := update(t, s, at(3))
 	if len(r.New) != 1 {
 		t.Fatalf("got %+v, want one signal", r.New)

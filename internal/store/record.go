@@ -66,7 +66,9 @@ func recordTx(ctx context.Context, tx *sql.Tx, rec Record) (shot int64, known bo
 			return shot, known, err
 		}
 		number++
-		_, err = tx.ExecContext(ctx, updateShot(), append([]any{shot, number}, f.columns()[lasting:]...)...)
+		if _, err = tx.ExecContext(ctx, updateShot(), append([]any{shot, number}, f.columns()[lasting:]...)...); err == nil {
+			err = f.judgeAgain(ctx, tx)
+		}
 		if err == nil && !midnight(before).Equal(midnight(f.takenAt)) {
 			err = markDay(ctx, tx, f.part, f.view, before)
 		}

@@ -72,6 +72,15 @@ func (s *Store) Unjudged(ctx context.Context) (Worklist, error) {
 	return w, err
 }
 
+// judgeAgain notes that charts have to judge a shot again, or its lot, for another reading speaks for
+// it now.
+func (f *facts) judgeAgain(ctx context.Context, tx *sql.Tx) error {
+	const from = "coalesce((SELECT first_at FROM lots WHERE part = $1 AND name = $4), $3)"
+	_, err := tx.ExecContext(ctx, "UPDATE charts SET judge_from = "+from+" WHERE part = $1 AND view = $2 AND (judge_from IS NULL OR judge_from > "+from+")",
+		f.Source.Part, string(f.Shot.View), f.takenAt, f.Shot.Lot)
+	return err
+}
+
 // Judged is what came of a worklist.
 type Judged struct {
 	At       time.Time
