@@ -482,3 +482,56 @@ func TestInboxesAreApart(t *testing.T) {
 		}
 	})
 }
+
+// Two machines that take in the same pictures while these are measured make no second shot and no
+// second reading of any.
+func TestEnqueueWhileItIsMeasured(t *testing.T) {
+	eachAddress(t, func(t *testing.T, at string) {
+		const n = 40
+		s := open(t, at)
+		var jobs []Job
+		for i := range n {
+			jobs = append(jobs, aJob(i))
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		defer cancel()
+		var wg sync.WaitGroup
+		var ended, taken atomic.Int32
+		wg.Go(func() {
+			err := s.Work(ctx, "", 2, measured, func(Task, *reading.Reading, error) {
+				if ended.Add(1) == n {
+					time.AfterFunc(100*time.Millisecond, cancel) // for one too many
+				}
+			})
+			if err != nil {
+				t.Error(err)
+			}
+		})
+		for m := range 3 {
+			machine := open(t, at)
+			wg.Go(func() {
+				for _, j := range jobs {
+					for range 2 {
+						j.Path = fmt.Sprintf("machine %d", m)
+						known, err := machine.Enqueue(ctx, j)
+						if err != nil && ctx.Err() == nil {
+							t.Error(err)
+						}
+						if err == nil && !known {
+							taken.Add(1)
+						}
+					}
+				}
+			})
+		}
+		wg.Wait()
+		if ended.Load() != n || taken.Load() != n {
+			t.Errorf("%d of %d jobs were taken in, %d ended", taken.Load(), n, ended.Load())
+		}
+		for k, err := range s.Kept(t.Context(), Query{}) {
+			if err != nil || k.Shot.Readings != 1 {
+				t.Errorf("%d readings, %v", k.Shot.Readings, err)
+			}
+		}
+	})
+}
