@@ -36,7 +36,7 @@ func (o *chartStore) addFlags(cmd *cobra.Command) {
 	f.StringVar(&o.head, "head", "", "store: shots of one head")
 	f.StringVar(&o.lot, "lot", "", "store: shots of one lot")
 	o.spanFlags.addFlags(f, "store: taken")
-	f.IntVarP(&o.limit, "limit", "n", 0, "store: the newest so many shots")
+	f.IntVarP(&o.limit, "limit", "n", 0, fmt.Sprintf("store: the newest so many shots; %d, when nothing else chooses some", newestShots))
 }
 
 // on reports whether the flags ask for shots of a store, and notes which sort of chart.
@@ -181,10 +181,36 @@ func chartIn(ctx context.Context, s *store.Store, ch chartFlags, values []string
 	return c, nil
 }
 
+// newestShots are charted when nobody says how many: more points than a picture has room for say
+// little.
+const newestShots = 1000
+
 // query chooses the shots of a chart.
 func (o chartStore) query() (store.Query, error) {
 	since, until, err := o.times()
-	return store.Query{Lot: o.lot, Since: since, Until: until, Limit: o.limit}, err
+	q := store.Query{Lot: o.lot, Since: since, Until: until, Limit: o.limit}
+	if since.IsZero() && until.IsZero() && o.lot == "" && o.limit == 0 {
+		q.Limit = newestShots
+	}
+	return q, err
+}
+
+// samples returns what the flags choose of a chart, without a lot of which only the end was chosen.
+func (o chartStore) samples(ctx context.Context, s *store.Store, c store.Chart) ([]signal.Sample, error) {
+	q, err := o.query()
+	if err != nil {
+		return nil, err
+	}
+	samples, err := signal.Samples(ctx, s, c, q)
+	if err != nil || q.Limit == 0 || len(samples) < q.Limit {
+		return samples, err
+	}
+	cut := samples[0].Lot
+	whole := slices.IndexFunc(samples, func(v signal.Sample) bool { return v.Lot != cut })
+	if cut == "" || whole < 0 {
+		return samples, nil
+	}
+	return slices.DeleteFunc(samples, func(v signal.Sample) bool { return v.Lot == cut }), nil
 }
 
 // storeColumns are those of what the store knows of a shot, as in the tables of readings.
@@ -267,11 +293,7 @@ func (o chartOptions) chartPhases(ctx context.Context, s *store.Store, plan char
 }
 
 func (o chartOptions) phaseChart(ctx context.Context, s *store.Store, plan chartPlan, c store.Chart, drawn *part.Part) (*computedChart, error) {
-	q, err := o.fromStore.query()
-	if err != nil {
-		return nil, err
-	}
-	samples, err := signal.Samples(ctx, s, c, q)
+	samples, err := o.fromStore.samples(ctx, s, c)
 	if err != nil {
 		return nil, err
 	}

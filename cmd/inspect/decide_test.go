@@ -125,6 +125,7 @@ func TestDecisions(t *testing.T) {
 	}
 	do(0, "phase 4 withdrawn", "phase", "withdraw", "4", "--by", "E. Early", "--why", "the old nozzle is back")
 	do(0, "2031-03-04 07:00  2031-03-04 13:40", "signal", "list")
+	do(0, "95 values in 19 lots of 5", "chart", "--part", "tern", "--value", "x_um", "-n", "98")
 	do(0, "lot     40      97 %", "chart", "--part", "tern", "--value", "x_um", "--kind", "factors", "--by", "head,lot")
 	do(0, "(t2 of x_um,y_um)", "chart", "--part", "tern", "--value", "x_um,y_um", "--kind", "t2")
 	do(0, "capability against −30 to 30", "chart", "--part", "tern", "--value", "x_um", "--lower", "-30", "--upper", "30")
