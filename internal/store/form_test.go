@@ -62,6 +62,36 @@ func TestPackRefusesTooManyStates(t *testing.T) {
 	}
 }
 
+// Bytes that change, come or go make an error or another reading, never a panic. (Fuzzing does the
+// same more cleverly, but hardly a time a second: what it watches includes all of SQLite.)
+func TestUnpackTakesDamage(t *testing.T) {
+	p, err := pack(anArray(1, 7))
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole, err := p.unzip()
+	if err != nil {
+		t.Fatal(err)
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		for range 20 {
+			raw := *whole
+			parts := append(raw.sites(), &raw.body)
+			part := parts[rapid.IntRange(0, len(parts)-1).Draw(t, "part")]
+			b := bytes.Clone(*part)
+			if at := rapid.IntRange(0, len(b)).Draw(t, "at"); rapid.Bool().Draw(t, "cut") || at == len(b) {
+				b = append(b[:at], rapid.SliceOfN(rapid.Byte(), 0, 9).Draw(t, "end")...)
+			} else {
+				b[at] = rapid.Byte().Draw(t, "byte")
+			}
+			*part = b
+			if r, err := raw.reading(); err == nil && r == nil {
+				t.Fatal("neither a reading nor an error")
+			}
+		}
+	})
+}
+
 // Whatever a damaged disk makes of the packed form, it is an error or a reading, and what is a
 // reading packs into the same bytes again.
 func FuzzUnpack(f *testing.F) {
