@@ -251,7 +251,7 @@ func (s *stored) checks(ctx context.Context) error {
 }
 
 // checkOne compares a value with its reference: within the expanded uncertainty (k = 2) of the
-// difference, the scope measures right.
+// difference, |Eₙ| ≤ 1 in the words of ISO/IEC 17043, annex B, the scope measures right.
 func checkOne(c store.CheckSample, v store.Value, scope string) Check {
 	q := series.QuantityOf(c.Value)
 	u := c.UReference
@@ -259,9 +259,12 @@ func checkOne(c store.CheckSample, v store.Value, scope string) Check {
 		u = math.Hypot(u, v.U)
 	}
 	off := v.Value - c.Reference
-	out := Check{Scope: scope, At: v.Shot.TakenAt, OK: math.Abs(off) <= 2*u}
+	out := Check{Scope: scope, At: v.Shot.TakenAt, OK: u == 0 || math.Abs(off) <= 2*u}
 	out.Text = fmt.Sprintf("%s of sample %s is off its reference by %s %s", q.Name, c.Sample, reading.PlusMinus(off, 2*u), q.Unit)
-	if !out.OK {
+	switch {
+	case u == 0:
+		out.Text += ", with no uncertainty to judge it by"
+	case !out.OK:
 		out.Text += ", more than its uncertainty explains"
 	}
 	return out

@@ -232,7 +232,7 @@ func signalBlocks(signals []Signal) []block {
 	if len(signals) == 0 {
 		return nil
 	}
-	t := &table{Columns: []column{{Name: "No.", Number: true}, {Name: "Since"}, {Name: "Chart", Wide: true}, {Name: "State"}, {Name: "Signal", Wide: true}, {Name: "Cause"}}}
+	t := &table{Columns: []column{{Name: "No.", Number: true}, {Name: "Since"}, {Name: "Chart"}, {Name: "State"}, {Name: "Signal", Wide: true}, {Name: "Cause"}}}
 	for i, s := range signals {
 		if i == mostFlagged {
 			t.More = fmt.Sprintf("%d more", len(signals)-mostFlagged)
