@@ -87,14 +87,20 @@ func (v view) template(m *part.Marks) *picture.Gray {
 	um := v.umPerPx()
 	half := v.templateHalf(m)
 	t := picture.New(2*half+1, 2*half+1, 255)
+	covered := func(x, y int, dx, dy float64) int {
+		if covers(m, (float64(x-half)+dx)*um/1000, (float64(y-half)+dy)*um/1000) {
+			return 1
+		}
+		return 0
+	}
 	for y := range t.H {
 		for x := range t.W {
-			n := 0
-			for i := range samples * samples {
-				u := (float64(x-half) + (float64(i%samples)+0.5)/samples - 0.5) * um / 1000
-				w := (float64(y-half) + (float64(i/samples)+0.5)/samples - 0.5) * um / 1000
-				if covers(m, u, w) {
-					n++
+			// Only a pixel that the outline crosses is covered in part.
+			n := covered(x, y, -0.5, -0.5) + covered(x, y, 0.5, -0.5) + covered(x, y, -0.5, 0.5) + covered(x, y, 0.5, 0.5)
+			if n *= samples * samples / 4; n > 0 && n < samples*samples {
+				n = 0
+				for i := range samples * samples {
+					n += covered(x, y, (float64(i%samples)+0.5)/samples-0.5, (float64(i/samples)+0.5)/samples-0.5)
 				}
 			}
 			t.Pix[y*t.W+x] = uint16(40 + 160*n/(samples*samples))
@@ -164,7 +170,7 @@ func assign(places []part.Place, cand []candidate, turnLimit geom.Angle, toleran
 						continue
 					}
 					dx, dy := float64(cand[b].at.X-cand[a].at.X), float64(cand[b].at.Y-cand[a].at.Y)
-					if math.Abs(math.Hypot(dx, dy)/drawn-1) > scaleSlack {
+					if math.Abs(math.Sqrt(dx*dx+dy*dy)/drawn-1) > scaleSlack {
 						continue
 					}
 					turn := geom.Wrap(geom.Angle(math.Atan2(dy, dx) - heading))
@@ -196,9 +202,11 @@ func explain(places []part.Place, cand []candidate, mark, at int, turn geom.Angl
 			if (cand[c].score > 0) != bright {
 				continue
 			}
-			d := math.Hypot(float64(cand[c].at.X-want.X), float64(cand[c].at.Y-want.Y))
-			if s := math.Abs(cand[c].score); d <= float64(tolerance) && s > best {
-				best, g.seen[k] = s, c
+			if s := math.Abs(cand[c].score); s > best {
+				dx, dy := float64(cand[c].at.X-want.X), float64(cand[c].at.Y-want.Y)
+				if dx*dx+dy*dy <= float64(tolerance)*float64(tolerance) {
+					best, g.seen[k] = s, c
+				}
 			}
 		}
 		if g.seen[k] >= 0 {

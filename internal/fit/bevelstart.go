@@ -3,7 +3,7 @@ package fit
 import (
 	"math"
 
-	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/floats"
 
 	"plumbsquare/internal/geom"
 )
@@ -20,25 +20,14 @@ func (s *Side) Starts(offsets, chamfers []geom.Length, blur geom.Length) [][]Bev
 	p := s.b.meanProfile()
 	um, sigma := s.b.um, blur.Um()
 	out := make([][]BevelStart, len(chamfers))
-	type column = []float64
-	step := func(at, sd float64) column {
-		v := make(column, len(p.u))
-		for i, u := range p.u {
-			v[i], _ = normal((u - at) / sd)
-		}
-		return v
-	}
 	for i := range out {
 		out[i] = make([]BevelStart, len(offsets))
 	}
+	l := newStartLevels(p, um)
 	for k, o := range offsets {
-		edge := step(o.Um(), sigma)
-		var outer [len(beadSteps)]column
-		for j, a := range beadSteps {
-			outer[j] = step(o.Um()+a*um, math.Hypot(sigma, 0.35*a*um))
-		}
+		l.at(o.Um(), sigma)
 		for i, c := range chamfers {
-			st := p.levels(step(o.Um()-c.Um(), sigma), edge, outer[:], um, c > 0)
+			st := l.solve(o.Um()-c.Um(), sigma, c > 0)
 			st.Offset, st.Chamfer, st.Blur = o, c, blur
 			out[i][k] = st
 		}
@@ -106,71 +95,116 @@ func (b *band) meanProfile() meanProfile {
 	return p
 }
 
-// levels fits the levels of face, chamfer and glue, what the level changes by at each of the outer
-// steps, and the slopes of face and ground by least squares.
-func (p meanProfile) levels(inner, edge []float64, outer [][]float64, um float64, chamfer bool) BevelStart {
-	const params = 5 + len(beadSteps)
-	var h [params * params]float64
-	var g, d [params]float64
-	zz := 0.0
-	span := p.u[len(p.u)-1] - p.u[0]
-	last := len(outer) - 1
-	for i, u := range p.u {
-		d[0], d[1], d[2] = 1-inner[i], inner[i]-edge[i], edge[i]
-		d[3], d[4] = d[0]*u/span, outer[last][i]*u/span
-		for j := range outer {
-			d[5+j] = outer[j][i]
-		}
-		if !chamfer {
-			d[1] = 0
-		}
-		for a := range params {
-			for b := a; b < params; b++ {
-				h[a*params+b] += d[a] * d[b]
-			}
-			g[a] += d[a] * p.z[i]
-		}
-		zz += p.z[i] * p.z[i]
+// Parameters of a start. Those of face and chamfer change with the chamfer's width; all others with
+// the true edge alone.
+const (
+	sFace = iota
+	sFaceSlope
+	sChamfer
+	sGlue
+	sGroundSlope
+	sOuter  // by how much the level changes at each of the outer steps
+	sParams = sOuter + len(beadSteps)
+)
+
+// startLevels fits levels to a mean profile.
+type startLevels struct {
+	meanProfile
+	um  float64
+	zz  float64
+	col [sParams][]float64 // of the design, a row for each place of the profile
+	h   [sParams][sParams]float64
+	g   [sParams]float64
+}
+
+func newStartLevels(p meanProfile, um float64) *startLevels {
+	l := &startLevels{meanProfile: p, um: um, zz: floats.Dot(p.z, p.z)}
+	for c := range l.col {
+		l.col[c] = make([]float64, len(p.u))
 	}
+	return l
+}
+
+// step writes a step at a place, blurred, into v.
+func (l *startLevels) step(v []float64, at, sd float64) {
+	for i, u := range l.u {
+		v[i], _ = normal((u - at) / sd)
+	}
+}
+
+// sums adds up the rows of the normal equations from a parameter on.
+func (l *startLevels) sums(from, to int) {
+	for a := from; a < to; a++ {
+		for b := a; b < sParams; b++ {
+			l.h[a][b] = floats.Dot(l.col[a], l.col[b])
+		}
+		l.g[a] = floats.Dot(l.col[a], l.z)
+	}
+}
+
+// at sets where the true edge is.
+func (l *startLevels) at(edge, sigma float64) {
+	l.step(l.col[sGlue], edge, sigma)
+	for j, a := range beadSteps {
+		l.step(l.col[sOuter+j], edge+a*l.um, math.Hypot(sigma, 0.35*a*l.um))
+	}
+	span := l.u[len(l.u)-1] - l.u[0]
+	for i, u := range l.u {
+		l.col[sGroundSlope][i] = l.col[sParams-1][i] * u / span
+	}
+	l.sums(sGlue, sParams)
+}
+
+// solve fits the levels of face, chamfer and glue, what the level changes by at each of the outer
+// steps, and the slopes of face and ground by least squares, for a chamfer that begins at inner.
+func (l *startLevels) solve(inner, sigma float64, chamfer bool) BevelStart {
+	face, slope, bevel := l.col[sFace], l.col[sFaceSlope], l.col[sChamfer]
+	l.step(face, inner, sigma)
+	span := l.u[len(l.u)-1] - l.u[0]
+	for i, in := range face {
+		face[i], bevel[i] = 1-in, 0
+		slope[i] = face[i] * l.u[i] / span
+		if chamfer {
+			bevel[i] = in - l.col[sGlue][i]
+		}
+	}
+	l.sums(sFace, sGlue)
+
 	// Slopes are small beside levels, and steps that the picture doesn't need are none.
-	for a := range params {
-		h[a*params+a] += 1e-6
-		if a >= 3 {
-			h[a*params+a] += 0.02
+	var h [sParams * sParams]float64
+	for a := range sParams {
+		copy(h[a*sParams:], l.h[a][:])
+		h[a*sParams+a] += 1e-6
+		if a == sFaceSlope || a >= sGroundSlope {
+			h[a*sParams+a] += 0.02
 		}
 	}
+	x := l.g
 	worst := BevelStart{Cost: math.Inf(1)}
-	var chol mat.Cholesky
-	x := mat.NewVecDense(params, nil)
-	if !chol.Factorize(mat.NewSymDense(params, h[:])) || chol.SolveVecTo(x, mat.NewVecDense(params, g[:])) != nil {
+	if !cholesky(h[:], sParams) {
 		return worst
 	}
-	left := zz
-	for a := range params {
-		left -= g[a] * x.AtVec(a)
-	}
-	st := BevelStart{Face: x.AtVec(0), Bevel: x.AtVec(1), Glue: x.AtVec(2)}
+	choleskySolve(h[:], sParams, x[:])
+	left := l.zz - floats.Dot(l.g[:], x[:])
+	st := BevelStart{Face: x[sFace], Bevel: x[sChamfer], Glue: x[sGlue]}
 	if !chamfer {
 		st.Bevel = st.Face
 	}
-	st.Ground = st.Glue
-	for j := range outer {
-		st.Ground += x.AtVec(5 + j)
-	}
+	st.Ground = st.Glue + floats.Sum(x[sOuter:])
 	if min(st.Face, st.Bevel, st.Glue, st.Ground) < 0 {
 		return worst // no light is less than none
 	}
 	// The bead ends on the whole where half of the change outward is reached.
 	level := st.Glue
-	st.Bead = geom.Length(beadSteps[last] * um)
-	for j := range outer {
-		if level += x.AtVec(5 + j); math.Abs(level-st.Glue) >= math.Abs(st.Ground-st.Glue)/2 {
-			st.Bead = geom.Length(beadSteps[j] * um)
+	st.Bead = geom.Length(beadSteps[len(beadSteps)-1] * l.um)
+	for j, a := range beadSteps {
+		if level += x[sOuter+j]; math.Abs(level-st.Glue) >= math.Abs(st.Ground-st.Glue)/2 {
+			st.Bead = geom.Length(a * l.um)
 			break
 		}
 	}
 	// Tool marks and grain leave one level step in a hundred unexplained at best.
-	n := float64(len(p.u))
+	n := float64(len(l.u))
 	floor := 0.01 * (max(st.Face, st.Bevel, st.Glue, st.Ground) - min(st.Face, st.Bevel, st.Glue, st.Ground))
 	st.Cost = n / 2 * math.Log(max(left, 0)/n+floor*floor+1e-12)
 	return st

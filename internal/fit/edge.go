@@ -286,7 +286,7 @@ func (b *band) fitClean(local *Edge) *Edge {
 	}
 	p := make([]float64, cParams)
 	p[cOffset], p[cSlope], p[cBlur] = offset.Um(), slope, local.Blur.Um()
-	base, amp := startLevels(&px, func(s, u float64) float64 {
+	base, amp := levelsOf(&px, func(s, u float64) float64 {
 		cdf, _ := normal((u - p[cOffset] - p[cSlope]*s) / p[cBlur])
 		return cdf
 	})

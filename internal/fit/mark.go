@@ -67,7 +67,7 @@ func SeeMark(px *Pixels, shape *part.Marks, turn geom.Angle, at geom.ScopePoint,
 	p[markX], p[markY] = float64(at.X-px.Origin.X), float64(at.Y-px.Origin.Y)
 	p[markBlur] = blur.Um()
 	px = o.near(px, p, roughReach*blur.Um(), roughFew)
-	p[markBase], p[markAmp] = startLevels(px, func(x, y float64) float64 {
+	p[markBase], p[markAmp] = levelsOf(px, func(x, y float64) float64 {
 		return o.cover(x-p[markX], y-p[markY], 0, blur.Um()).v
 	})
 	if p[markAmp] == 0 {
@@ -157,8 +157,8 @@ func (o outline) near(px *Pixels, p []float64, reach float64, few int) *Pixels {
 	})
 }
 
-// startLevels solves the two levels by least squares for a coverage known roughly.
-func startLevels(px *Pixels, cover func(x, y float64) float64) (base, amp float64) {
+// levelsOf solves the two levels by least squares for a coverage known roughly.
+func levelsOf(px *Pixels, cover func(x, y float64) float64) (base, amp float64) {
 	var n, sc, scc, sz, scz float64
 	for i := range px.X {
 		c := cover(px.X[i], px.Y[i])

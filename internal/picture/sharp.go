@@ -36,8 +36,8 @@ const (
 func blurOf(g *Gray, n Noise) blur {
 	h := halfOf(g)
 	for {
-		if edges := h.edges(n); len(edges) >= minEdges {
-			return blurOfEdges(edges)
+		if by, edges := h.measured(h.edges(n)); len(edges) >= minEdges {
+			return blurOfEdges(by, edges)
 		}
 		if min(h.w, h.h) < 4*cell {
 			return blur{}
@@ -46,19 +46,30 @@ func blurOf(g *Gray, n Noise) blur {
 	}
 }
 
-func blurOfEdges(edges []edge) blur {
-	slices.SortStableFunc(edges, func(a, b edge) int { return cmp.Compare(b.slope, a.slope) })
+// directions of edges over half a turn that are told apart.
+const directions = 8
+
+// measured returns the edges whose width can be told, steepest first, by direction and all together.
+// Of each direction the strongest are enough.
+func (s *small) measured(seen []edge) (by [directions][]edge, edges []edge) {
+	slices.SortFunc(seen, func(a, b edge) int {
+		return cmp.Or(cmp.Compare(b.slope, a.slope), cmp.Compare(a.y, b.y), cmp.Compare(a.x, b.x))
+	})
+	for _, e := range seen {
+		a := math.Atan2(-e.ny, e.nx)
+		i := (int(math.Round(a/math.Pi*directions)) + 2*directions) % directions
+		if len(by[i]) < strongest && s.measure(&e) {
+			by[i], edges = append(by[i], e), append(edges, e)
+		}
+	}
+	return by, edges
+}
+
+func blurOfEdges(by [directions][]edge, edges []edge) blur {
 	b := blur{edges: len(edges), sigmaPx: widthOf(edges, calmEdge)}
 
 	// The variance across an edge with normal at angle a is nᵀCn, C the covariance of the point
 	// spread: p + q cos 2a + r sin 2a. Each direction that has edges gives one equation.
-	const directions = 8
-	var by [directions][]edge
-	for _, e := range edges {
-		a := math.Atan2(-e.ny, e.nx)
-		i := (int(math.Round(a/math.Pi*directions)) + 2*directions) % directions
-		by[i] = append(by[i], e)
-	}
 	const (
 		enough  = 6    // edges, for a direction to count in full
 		sharper = 0.45 // of the width that an ellipse would give them: edges that weren't smeared
@@ -137,7 +148,8 @@ func halfOf(g *Gray) *small {
 		out := s.pix[y*s.w:][:s.w]
 		a, b := g.Pix[2*y*g.W:][:2*s.w], g.Pix[(2*y+1)*g.W:][:2*s.w]
 		for x := range out {
-			out[x] = float32(int32(a[2*x])+int32(a[2*x+1])+int32(b[2*x])+int32(b[2*x+1])) / 4
+			p, q := a[2*x:2*x+2:2*x+2], b[2*x:2*x+2:2*x+2]
+			out[x] = float32(int32(p[0])+int32(p[1])+int32(q[0])+int32(q[1])) * 0.25
 		}
 	}
 	return s
@@ -171,8 +183,7 @@ const (
 	maxReach = 24 // how far from an edge its slope is followed, px of the small picture
 )
 
-// edges returns the steepest place of each cell whose slope stands out of the noise, with its
-// width, where that can be told.
+// edges returns the steepest place of each cell whose slope stands out of the noise.
 func (s *small) edges(n Noise) []edge {
 	var out []edge
 	for cy := 1; cy+cell < s.h; cy += cell {
@@ -183,7 +194,7 @@ func (s *small) edges(n Noise) []edge {
 			}
 			// Weights (1 2 1)⊗(-1 0 1)/8: Σ weights² = 12/64.
 			noise := math.Sqrt(12. / 64 * n.Var(s.at(float64(e.x), float64(e.y))) / (s.scale * s.scale))
-			if e.slope >= edgeSNR*noise && s.measure(&e) {
+			if e.slope >= edgeSNR*noise {
 				out = append(out, e)
 			}
 		}
