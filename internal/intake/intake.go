@@ -50,6 +50,7 @@ func (p *Particulars) complete(q Particulars) {
 	fill(&p.Operator, q.Operator)
 	fill(&p.TakenAt, q.TakenAt)
 	p.TurnDeg = cmp.Or(p.TurnDeg, q.TurnDeg)
+	p.Focus = cmp.Or(p.Focus, q.Focus)
 	p.Stage = cmp.Or(p.Stage, q.Stage)
 }
 

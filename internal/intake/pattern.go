@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	"plumbsquare/internal/reading"
@@ -27,7 +28,12 @@ var setters = map[string]func(*Particulars, string){
 	"pick_position": func(p *Particulars, s string) { p.PickPosition = s },
 	"operator":      func(p *Particulars, s string) { p.Operator = s },
 	"taken_at":      func(p *Particulars, s string) { p.TakenAt = s },
+	"focus":         func(p *Particulars, s string) { p.Focus, _ = parseFocus(s) },
+	"turn_deg":      func(p *Particulars, s string) { p.TurnDeg, _ = strconv.ParseFloat(s, 64) },
 }
+
+// fixedWords are the only ones that some particulars take.
+var fixedWords = map[string]string{"focus": "(?i:tip|base)", "turn_deg": "0|90|180|270"}
 
 var placeholder = regexp.MustCompile(`\{[^{}]*\}`)
 
@@ -55,6 +61,10 @@ func ParsePattern(s string) (*Pattern, error) {
 		// A view's name holds hyphens, so it can't be told from its neighbours by length.
 		if name == "view" {
 			re.WriteString("(?P<view>(?i:" + viewNames() + "))")
+			continue
+		}
+		if words := fixedWords[name]; words != "" {
+			re.WriteString("(?P<" + name + ">" + words + ")")
 			continue
 		}
 		re.WriteString("(?P<" + name + ">.+?)")

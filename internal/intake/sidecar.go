@@ -61,6 +61,7 @@ type sidecarFile struct {
 	TakenAt      string `yaml:"taken_at"`
 
 	TurnDeg float64       `yaml:"turn_deg"`
+	Focus   reading.Focus `yaml:"focus"`
 	Stage   *sidecarStage `yaml:"stage"`
 }
 
@@ -92,7 +93,7 @@ func parseSidecar(file string, b []byte) (Particulars, error) {
 		Shot: reading.Shot{
 			View: reading.View(f.View), Lot: f.Lot, Sample: f.Sample, Head: f.Head, Nozzle: f.Nozzle,
 			PickPosition: f.PickPosition, Operator: f.Operator, TakenAt: f.TakenAt,
-			TurnDeg: f.TurnDeg, Stage: stage,
+			TurnDeg: f.TurnDeg, Focus: f.Focus, Stage: stage,
 		},
 	}, nil
 }

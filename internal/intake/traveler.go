@@ -198,8 +198,20 @@ func rowOf(columns map[string]int, cells []string) (row, error) {
 	if err != nil {
 		return r, err
 	}
+	if r.Focus, err = parseFocus(cell("focus")); err != nil {
+		return r, err
+	}
 	err = r.place(cell("turn_deg"), cell("stage_x_mm"), cell("stage_y_mm"))
 	return r, err
+}
+
+// parseFocus returns the focus of that name. An empty name is an empty focus.
+func parseFocus(name string) (reading.Focus, error) {
+	switch f := reading.Focus(strings.ToLower(name)); f {
+	case "", reading.Tip, reading.Base:
+		return f, nil
+	}
+	return "", fmt.Errorf("focus is %q; want tip or base, the end of the columns that the lens was focused on", name)
 }
 
 // place reads how and where the sample lay under the scope. Empty texts say nothing.

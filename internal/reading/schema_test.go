@@ -110,6 +110,7 @@ func full() *reading.Reading {
 	r := new(reading.Reading)
 	fill(reflect.ValueOf(r).Elem())
 	r.Schema, r.Shot.View, r.Verdict.Decision, r.Verdict.Reasons[0].Decision = reading.Schema, reading.DiePlan, reading.Reject, reading.Reject
+	r.Shot.Focus = reading.Tip
 	r.Array.Kind, r.Offset.Of = "columns", "die"
 	r.Array.Sites[0].State = reading.Present
 	for _, edges := range [][]reading.Edge{r.Substrate.Edges, r.Offset.Edges} {
