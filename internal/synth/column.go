@@ -39,13 +39,29 @@ func (st *stage) drawPad(s *site) {
 	f := st.substrate.at(s.x, s.y, 0)
 	if !s.Missing {
 		st.paint(&f, st.pr.disc(&f, pad), opaque(1.15*st.Look.Substrate))
-		inner := pad * 0.93
-		st.paint(&f, st.pr.disc(&f, inner), opaque(0.75*st.Look.Substrate))
+		inner := pad * filletShare
+		x, y := st.filletOff(s, pad-inner)
+		fillet := st.substrate.at(s.x+x, s.y+y, 0)
+		st.paint(&fillet, st.pr.disc(&fillet, inner), opaque(0.75*st.Look.Substrate))
 		return
 	}
 	level := cmp.Or(s.Pad, st.Look.Pad)
 	st.paint(&f, st.pr.disc(&f, pad), opaque(0.6*level))
 	st.paint(&f, st.pr.blob(&f, pad*0.85, 1, st.wobble(0.04, 2, 6), pad*0.08), opaque(level).with(st.grain.texture(0.08+0.1*st.Look.Texture)))
+}
+
+// filletShare is the radius of the solder's fillet over that of its pad.
+const filletShare = 0.93
+
+// filletOff returns how far the fillet lies from the middle of its pad: it follows the foot, and
+// never leaves the pad.
+func (st *stage) filletOff(s *site, roomUm float64) (x, y float64) {
+	const follows = 0.8
+	x, y = follows*s.baseX, follows*s.baseY
+	if d := math.Hypot(x, y); d > roomUm {
+		x, y = x*roomUm/d, y*roomUm/d
+	}
+	return x, y
 }
 
 // drawColumnShadow darkens the substrate where a column keeps the light off: to one side under

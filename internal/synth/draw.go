@@ -177,7 +177,7 @@ func (s *Scene) checkSites() error {
 		return fmt.Errorf("this view shows no sites, so that %s can't be changed", s.Array.Sites[0].Site)
 	}
 	have := map[string]bool{"": true} // bridged to nothing
-	for _, name := range s.siteNames() {
+	for _, name := range s.knownSites() {
 		have[name] = true
 	}
 	for _, state := range s.Array.Sites {

@@ -119,6 +119,17 @@ func (s *Scene) randomArray(rng *rand.Rand) {
 	}
 }
 
+// knownSites returns the sites that a scene may say something of: those in view, and of a sample
+// that several pictures show all the others.
+func (s *Scene) knownSites() []string {
+	if s.Array.Seed == 0 {
+		return s.siteNames()
+	}
+	all := *s
+	all.View = reading.ColumnPlan
+	return all.siteNames()
+}
+
 // siteNames returns the sites that the scene's view shows.
 func (s *Scene) siteNames() []string {
 	sites, err := s.Part.Array.Sites()

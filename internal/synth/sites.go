@@ -60,7 +60,9 @@ func (st *stage) placeSites() error {
 		st.sites = append(st.sites, s)
 	}
 	for _, state := range sd.Sites {
-		st.sites[index[state.Site]].apply(state)
+		if i, ok := index[state.Site]; ok {
+			st.sites[i].apply(state)
+		}
 	}
 	for i := range st.sites {
 		s := &st.sites[i]
