@@ -151,6 +151,9 @@ func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand f
 		r.DiameterUm = 2 * (s.d.r + f.edge.steepest + o.sigmaPx*o.sigmaPx/(2*s.d.r)) * s.d.umPx
 		if heightUm > 0 && !pic.balls() {
 			bx, by, ub := stand.stand(s.foot, offsets[i])
+			if s.foot.found && ub < footScatterUm {
+				r.Foot = &reading.Foot{DXUm: bx, DYUm: by, UUm: ub}
+			}
 			lx, ly := offsets[i][0]-bx, offsets[i][1]-by
 			sin := math.Hypot(lx, ly) / heightUm
 			r.TiltDeg = geom.Angle(math.Asin(min(1, sin))).Deg()

@@ -55,7 +55,7 @@ func (pic *shot) datum() (*outline, *Result, error) {
 }
 
 // quarter is how many quarter turns the sample was put under the scope, 0 to 3.
-func (pic *shot) quarter() int { return int(math.Round(pic.put.Deg()/90)) & 3 }
+func (pic *shot) quarter() int { return quarters(pic.put) }
 
 // A bestFit is the motion from the drawing to an array that is its own datum.
 type bestFit struct {

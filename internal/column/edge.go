@@ -75,11 +75,13 @@ func fitOutline(pic *shot, start geom.Pose, ss [4]side, levelsPx int) (*outline,
 	}
 	for _, every := range outlineSteps {
 		var raw []strip
+		half, levels := pic.stripPx(o.sigmaPx, reach, levelsPx)
 		for k := range ss {
 			if ss[k].found {
-				raw = append(raw, pic.strips(o.pose, ss[k], k, int(math.Ceil(4*o.sigmaPx+reach)), levelsPx, every, hidden[k])...)
+				raw = append(raw, pic.strips(o.pose, ss[k], k, half, levels, every, hidden[k])...)
 			}
 		}
+		raw = withoutShade(raw, int(1000*pic.part.Array.PitchMm/um)/every)
 		o.gx, o.gy = lightSlope(raw, pic.g.W, pic.g.H)
 		o.shaded = smoothLevels(raw, o.gx, o.gy)
 		ps = ps[:0]
@@ -108,6 +110,20 @@ func fitOutline(pic *shot, start geom.Pose, ss [4]side, levelsPx int) (*outline,
 	}
 	o.describe(ps)
 	return o, nil
+}
+
+// stripPx returns how far to both sides of an edge its own light reaches, and over how many pixels
+// beyond that its levels are taken: of as many as there are before the outermost pads begin, in
+// their blur, for what is beside those is no even substrate.
+func (pic *shot) stripPx(sigmaPx, reach float64, levelsPx int) (half, levels int) {
+	const least = 4 // pixels for a level
+	half = int(math.Ceil(4*sigmaPx + reach))
+	free := int(pic.marginPx() - 1.5*sigmaPx)
+	if half+levelsPx <= free {
+		return half, levelsPx
+	}
+	levels = min(max(free-half, least), levelsPx)
+	return max(min(half, free-levels), int(math.Ceil(3*sigmaPx+reach))), levels
 }
 
 // jacobian returns the derivative of a profile's outward distance from the line by the pose.

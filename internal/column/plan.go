@@ -96,11 +96,16 @@ func (pic *shot) outline() (*outline, error) {
 
 // levelsPx returns how many pixels inside the edge hold nothing but substrate.
 func (pic *shot) levelsPx() int {
+	return min(max(int(0.5*pic.marginPx()), 4), 16)
+}
+
+// marginPx is how wide the substrate's rim is, outside of the outermost pads.
+func (pic *shot) marginPx() float64 {
 	a, s := pic.part.Array, pic.part.Substrate
 	margin := min(
 		s.WidthMm/2-a.PitchMm*float64(a.Columns-1)/2,
 		s.HeightMm/2-a.PitchMm*float64(a.Rows-1)/2) - max(a.DiameterMm, a.PadMm)/2
-	return min(max(int(0.5*1000*margin/pic.base.UmPerPx()), 4), 16)
+	return 1000 * margin / pic.base.UmPerPx()
 }
 
 // seats lists the sites with the places where their tips should be seen.

@@ -12,32 +12,34 @@ import (
 	"plumbsquare/internal/scope"
 )
 
-// Side measures a backlit picture of the bottom row of columns, looked at along the drawing's +Y:
-// which columns are there, and of each the tip's offset along X, the lean in the picture's plane,
-// diameter, height, bend and seating. In its reading a tilt is signed, positive when the column leans
-// toward +X, DYUm is 0 and sites of other rows are left out. Errors that are a *reading.Refusal
-// say what the technician should change.
-func Side(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope) (*Result, error) {
+// Side measures a backlit picture of a row of columns along an edge: which columns are there, and
+// of each the tip's offset along the row, the lean in the picture's plane, diameter, height, bend
+// and seating. put is how the sample was put under the scope: at 0 the lens looks along the
+// drawing's +Y at the bottom row, at 90° along +X at the first column, see [near].
+//
+// In its reading a tilt is signed, positive when the column leans toward +X, or +Y for the columns
+// at the left and right, which the azimuth says; the offset across the picture is 0, and other
+// sites are left out. Errors that are a *reading.Refusal say what the technician should change.
+func Side(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope, put geom.Angle) (*Result, error) {
 	list, err := sites(p)
 	if err != nil {
 		return nil, err
 	}
-	pic := newShot(g, n, p, s, bottomRow(list), 0)
-	sil, err := pic.silhouette()
+	row := near(list, quarters(put))
+	laid := *p
+	if row.alongY {
+		laid.Substrate.WidthMm, laid.Substrate.HeightMm = laid.Substrate.HeightMm, laid.Substrate.WidthMm
+	}
+	sil, err := newShot(g, n, &laid, s, row.sites, 0).silhouette()
 	if err != nil {
 		return nil, err
 	}
-	return sil.measure()
-}
-
-// bottomRow keeps the sites of the last row.
-func bottomRow(list []site) []site {
-	last := list[len(list)-1].row
-	i := len(list)
-	for i > 0 && list[i-1].row == last {
-		i--
+	r, err := sil.measure()
+	if err != nil {
+		return nil, err
 	}
-	return list[i:]
+	row.toDrawing(r.Array)
+	return r, nil
 }
 
 // A silhouette is a backlit picture with its substrate found.

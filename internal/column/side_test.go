@@ -92,7 +92,7 @@ func TestSide(t *testing.T) {
 	for _, turn := range []float64{0.6, -0.4} {
 		pose := poseAt(150, -900, turn, 0.997)
 		g := sideScene(1480, 560, p, s, pose, 1.0, row()).gray(0.05, 0.02, 1, 1)
-		r, err := column.Side(g, noiseModel(1), p, s)
+		r, err := column.Side(g, noiseModel(1), p, s, 0)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -171,7 +171,7 @@ func TestSideRefuses(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			_, err := column.Side(tt.g, noiseModel(1), tt.p, s)
+			_, err := column.Side(tt.g, noiseModel(1), tt.p, s, 0)
 			refusal, ok := errors.AsType[*reading.Refusal](err)
 			if !ok || refusal.Gate != tt.gate {
 				t.Errorf("got %v, want a refusal by %q", err, tt.gate)

@@ -222,7 +222,7 @@ func arrayBy(r *reading.Reading, g *picture.Gray, n picture.Noise, j Job) error 
 	put := geom.Angle(j.Shot.TurnDeg) * geom.Degree
 	switch j.Shot.View {
 	case reading.ColumnSide:
-		res, err = column.Side(g, n, j.Part, j.Scope)
+		res, err = column.Side(g, n, j.Part, j.Scope, put)
 	case reading.BallPlan:
 		res, err = column.Ball(g, n, j.Part, j.Scope, put)
 	default:
