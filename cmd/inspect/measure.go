@@ -20,11 +20,16 @@ straddles a limit) or retake (the picture can't be measured, and why).
 
 A folder means its pictures and those that its traveler.csv names. What is known of a picture
 comes from the flags, else from traveler.csv in its folder (columns image, part, view, scope,
-lot, sample, head, nozzle, pick_position, operator, taken_at, turn_deg, stage_x_mm, stage_y_mm), else from PICTURE.yaml beside it
+lot, sample, head, nozzle, pick_position, operator, taken_at, turn_deg, focus, stage_x_mm, stage_y_mm), else from PICTURE.yaml beside it
 with the same keys, else from its name and from the station file.
 
 Pictures of one lot and sample with stage_x_mm and stage_y_mm in the traveler are two to four corners
 of a die too large for one picture: they give one reading. The scope file states u_stage_um.
+
+--combine puts the shots of one sample's array together: plan at tip and at base focus (focus: tip or
+base in the traveler), plan turned by 180°, side views of two edges (turn_deg). Each value comes
+from the shot that knows it best and names it. Plans turned against each other also tell the
+camera's tilt from the columns' lean.
 
 --reversal takes samples shot twice, turned by 180° in between (turn_deg 0 and 180; of two pictures
 alone the second is the turned one). Half the difference is the scope's own bias: an optical axis
@@ -37,6 +42,7 @@ const measureExample = `  inspect measure --part tern.yaml --scope bench1.yaml -
   inspect measure lot42 -o lot42.jsonl --overlay lot42-overlays
   inspect measure lot42 --store line.db
   inspect measure --json lot42 | head -1
+  inspect measure --combine lot42-plan-and-sides -o lot42.jsonl
   inspect measure --reversal lot42-both-ways --write-scope bench1.yaml`
 
 type measureOptions struct {
@@ -48,6 +54,7 @@ type measureOptions struct {
 	out, csv       string
 	store, line    string
 	overlay, bumps string
+	combine        bool
 	reversal       bool
 	writeScope     string
 	stdout, stderr io.Writer
@@ -84,6 +91,7 @@ func newMeasureCmd() *cobra.Command {
 	f.StringVar(&o.line, "line", "", "with --store: the line of the plant that the pictures are of")
 	f.StringVar(&o.overlay, "overlay", "", "draw what was measured over each picture into this folder, PNG")
 	f.StringVar(&o.bumps, "bumps", "", "draw how far each bump under the die lies from its pad into this folder, PNG")
+	f.BoolVar(&o.combine, "combine", false, "put the shots of one sample's columns or balls together into one reading")
 	f.BoolVar(&o.reversal, "reversal", false, "report the scope's own bias from samples shot both ways round")
 	f.StringVar(&o.writeScope, "write-scope", "", "with --reversal: write the scope with its bias to this file")
 	f.IntVar(&o.workers, "workers", 0, "pictures measured at a time; 0 is one a core")
@@ -130,12 +138,23 @@ func runMeasure(ctx context.Context, o measureOptions, args []string) error {
 		}
 		return errors.Join(errs...)
 	}
+	var combine *batch.Gathering
+	if o.combine {
+		combine = batch.Gather(jobs, options)
+	}
 	var tally tally
 	var measured []*reading.Reading // for the budgets
 	each := func(r batch.Result) error {
 		if r.Err != nil {
 			failed++
 			bar.around(func() { fmt.Fprintf(o.stderr, "inspect: %v\n", r.Err) })
+		}
+		if combine != nil {
+			var err error
+			if r.Reading, err = combine.Take(r); err != nil {
+				failed++
+				bar.around(func() { fmt.Fprintf(o.stderr, "inspect: %v\n", err) })
+			}
 		}
 		if r.Reading == nil {
 			return nil

@@ -53,7 +53,7 @@ type reversalPair struct {
 
 // runReversal measures samples both ways round and reports what of their offsets is the scope's.
 func runReversal(ctx context.Context, o measureOptions, args []string) error {
-	if o.out != "" || o.csv != "" || o.overlay != "" || o.bumps != "" || o.budget {
+	if o.out != "" || o.csv != "" || o.overlay != "" || o.bumps != "" || o.budget || o.combine {
 		return usagef("--reversal reports the scope's bias; measure the pictures without it for readings, tables and overlays")
 	}
 	jobs, errs, err := o.jobs(args)

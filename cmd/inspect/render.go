@@ -17,7 +17,6 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/sync/errgroup"
 
-	"plumbsquare/internal/intake"
 	"plumbsquare/internal/part"
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/scope"
@@ -28,10 +27,13 @@ const renderLong = `Render draws synthetic microscope pictures of a part and wri
 them, in a folder that inspect measure takes as it is:
 
   *.png         the pictures
-  traveler.csv  image, part, view, scope, lot, sample, head, nozzle, pick_position, taken_at
+  traveler.csv  image, part, view, scope, lot, sample, head, nozzle, pick_position, taken_at, turn_deg, focus
   truth.csv     what is true of each picture; lengths in µm, angles in degrees, places in px
   sites/*.csv   what is true of each column or ball
   PART.yaml     the part file, and SCOPE.yaml, the scope that looked
+
+--view takes several views, each with how it is looked at: column-plan/tip is focused on the tips,
+column-side/90 shows the sample turned by 90°. All show the same samples.
 
 Without --random every picture shows the same clean sample with what the flags ask for, and
 only the noise differs. --random draws samples as a line gives them, askew, dirty and worn;
@@ -40,16 +42,18 @@ the placer starts to drift and one head is off. The same seed gives the same pic
 
 const renderExample = `  inspect render tern.yaml --offset-x-um 30 --theta-deg 0.2 -o pictures
   inspect render tern.yaml --view column-plan --missing G14,H3 --tilt K9=3@45 -o columns
+  inspect render tern.yaml --random --view column-plan/tip,column-plan/base,column-side,column-side/90 -o both
   inspect render tern.yaml --random -n 20 --seed 7 -o lot && inspect measure lot
   inspect render tern.yaml --production --width-px 1024 -o production
   inspect render tern.yaml --fault defocus -o bad`
 
 type renderOptions struct {
-	partFile, view, scopeFile, dir, lot string
-	n                                   int
-	seed                                uint64
-	random, production, torture         bool
-	force, json                         bool
+	partFile, scopeFile, dir, lot string
+	views                         []string
+	n                             int
+	seed                          uint64
+	random, production, torture   bool
+	force, json                   bool
 
 	missing, tilt []string
 	fault         string
@@ -78,7 +82,7 @@ func newRenderCmd() *cobra.Command {
 	}
 	f := cmd.Flags()
 	f.StringVarP(&o.dir, "output", "o", "", "folder to write into (required)")
-	f.StringVar(&o.view, "view", "", "die-plan, die-ir, cap-plan, column-plan, column-side or ball-plan; the first that the part can show")
+	f.StringSliceVar(&o.views, "view", nil, "die-plan, die-ir, cap-plan, column-plan, column-side or ball-plan, also /tip, /base, /90, /180, /270; the first that the part can show")
 	f.StringVar(&o.scopeFile, "scope", "", "scope file; without it a telecentric scope that shows all of the view")
 	f.IntVarP(&o.n, "number", "n", 1, "how many pictures")
 	f.Uint64Var(&o.seed, "seed", 1, "of the random numbers")
@@ -100,6 +104,11 @@ func newRenderCmd() *cobra.Command {
 	f.StringSliceVar(&o.missing, "missing", nil, "sites without column or ball, such as G14,H3")
 	f.StringSliceVar(&o.tilt, "tilt", nil, "leaning columns, SITE=DEGREES@AZIMUTH, such as G14=3@45")
 	f.Float64Var(&s.Optics.BlurPx, "blur-px", 1, "standard deviation of the blur")
+	f.Float64Var(&s.Optics.DefocusPx, "defocus-px", 1.5, "how much more blurred the end of the columns is that /tip or /base isn't focused on")
+	f.Float64Var(&s.Optics.TiltXDeg, "camera-tilt-x-deg", 0, "tilt of the optical axis: what is h high is shown h·tan too far right")
+	f.Float64Var(&s.Optics.TiltYDeg, "camera-tilt-y-deg", 0, "likewise too far up")
+	f.Float64Var(&s.Array.LeanDeg, "lean-deg", 0, "lean common to all columns")
+	f.Float64Var(&s.Array.LeanAzimuthDeg, "lean-azimuth-deg", 0, "its direction, counter-clockwise from +X")
 	f.Float64Var(&o.noisePercent, "noise-percent", 0.5, "standard deviation of the noise at full light, percent of full scale")
 	f.Float64Var(&s.Look.Texture, "texture", 0, "grain of the surfaces: 0 flat, 1 as real ones")
 	f.IntVar(&s.Dirt.Glare, "glare", 0, "bright patches across edges")
@@ -127,13 +136,14 @@ func faultNames() string {
 // A shotPlan is one picture to be drawn and what the traveler says of it.
 type shotPlan struct {
 	name  string // of the file, without folder and extension
+	scope *scope.Scope
 	unit  synth.Unit
 	scene *synth.Scene
 	rng   *rand.Rand
 }
 
 func runRender(ctx context.Context, o *renderOptions) error {
-	plans, p, sc, err := o.plan()
+	plans, p, err := o.plan()
 	if err != nil {
 		return err
 	}
@@ -169,7 +179,7 @@ func runRender(ctx context.Context, o *renderOptions) error {
 	if err != nil {
 		return err
 	}
-	if err := folder.writeTables(p, o.partFile, sc, plans, truths); err != nil {
+	if err := folder.writeTables(p, o.partFile, plans, truths); err != nil {
 		return err
 	}
 	if !o.json {
@@ -186,8 +196,8 @@ func runRender(ctx context.Context, o *renderOptions) error {
 }
 
 // plan decides every picture before the first is drawn, so that what can't be is said at once.
-func (o *renderOptions) plan() ([]shotPlan, *part.Part, *scope.Scope, error) {
-	fail := func(err error) ([]shotPlan, *part.Part, *scope.Scope, error) { return nil, nil, nil, err }
+func (o *renderOptions) plan() ([]shotPlan, *part.Part, error) {
+	fail := func(err error) ([]shotPlan, *part.Part, error) { return nil, nil, err }
 	switch {
 	case o.dir == "":
 		return fail(usagef("where to? give a folder with -o"))
@@ -200,28 +210,33 @@ func (o *renderOptions) plan() ([]shotPlan, *part.Part, *scope.Scope, error) {
 	if err != nil {
 		return fail(err)
 	}
-	view, err := o.chooseView(p)
-	if err != nil {
-		return fail(err)
-	}
-	sc, err := o.chooseScope(p, view)
+	sights, err := o.sights(p)
 	if err != nil {
 		return fail(err)
 	}
 	units := o.units()
-	plans := make([]shotPlan, len(units))
+	var plans []shotPlan
 	for i, u := range units {
-		rng := rand.New(rand.NewPCG(o.seed, uint64(i)))
-		scene, err := o.scene1(p, sc, view, u, rng)
-		if err != nil {
-			return fail(err)
+		for k, v := range sights {
+			rng := rand.New(rand.NewPCG(o.seed, uint64(i)+uint64(k)<<32))
+			scene, err := o.scene1(p, v.scope, v.view, u, rng)
+			if err != nil {
+				return fail(err)
+			}
+			if len(sights) > 1 {
+				scene.Array.Seed = o.seed<<20 + uint64(i) + 1
+				if k > 0 {
+					o.sameSample(scene, plans[len(plans)-k].scene)
+				}
+			}
+			v.look(scene)
+			if err := scene.Check(); err != nil {
+				return fail(err)
+			}
+			plans = append(plans, shotPlan{fmt.Sprintf("%s-%s-%04d", p.Name, v.name, i+1), v.scope, u, scene, rng})
 		}
-		if err := scene.Check(); err != nil {
-			return fail(err)
-		}
-		plans[i] = shotPlan{fmt.Sprintf("%s-%s-%04d", p.Name, view, i+1), u, scene, rng}
 	}
-	return plans, p, sc, nil
+	return plans, p, nil
 }
 
 // units returns the samples with their particulars, in the order in which they were taken.
@@ -239,26 +254,6 @@ func (o *renderOptions) units() []synth.Unit {
 		}
 	}
 	return units
-}
-
-func (o *renderOptions) chooseView(p *part.Part) (reading.View, error) {
-	view, err := intake.ParseView(o.view)
-	if err != nil {
-		return "", usageError{fmt.Errorf("--view: %w", err)}
-	}
-	if view != "" {
-		return view, synth.Shows(p, view)
-	}
-	for _, v := range reading.Views {
-		// A die that can be seen through is looked at that way.
-		if v == reading.DiePlan && synth.Shows(p, reading.DieIR) == nil {
-			continue
-		}
-		if synth.Shows(p, v) == nil {
-			return v, nil
-		}
-	}
-	return "", fmt.Errorf("part %s has nothing to show: %w", p.Name, synth.Shows(p, reading.DiePlan))
 }
 
 func (o *renderOptions) chooseScope(p *part.Part, v reading.View) (*scope.Scope, error) {
@@ -291,6 +286,7 @@ func (o *renderOptions) scene1(p *part.Part, sc *scope.Scope, v reading.View, u 
 		s, _ = synth.Torture(p, sc, v, 0.1, rng)
 	case o.random || o.production:
 		s = synth.Random(p, sc, v, rng)
+		s.Optics.DefocusPx = o.scene.Optics.DefocusPx
 	default:
 		*s = o.scene
 		s.Optics.ReadNoise, s.Optics.ShotNoise = o.noisePercent/200, o.noisePercent/100
@@ -335,25 +331,30 @@ func (o *renderOptions) scene1(p *part.Part, sc *scope.Scope, v reading.View, u 
 func (o *renderOptions) override(s *synth.Scene) {
 	from := &o.scene
 	for flag, set := range map[string]func(){
-		"offset-x-um":    func() { s.OffsetXUm = from.OffsetXUm },
-		"offset-y-um":    func() { s.OffsetYUm = from.OffsetYUm },
-		"theta-deg":      func() { s.ThetaDeg = from.ThetaDeg },
-		"fixture-x-um":   func() { s.FixtureXUm = from.FixtureXUm },
-		"fixture-y-um":   func() { s.FixtureYUm = from.FixtureYUm },
-		"fixture-deg":    func() { s.FixtureDeg = from.FixtureDeg },
-		"shrink-percent": func() { s.SubstrateScale = 1 - o.shrinkPercent/100 },
-		"blur-px":        func() { s.Optics.BlurPx = from.Optics.BlurPx },
-		"noise-percent":  func() { s.Optics.ReadNoise, s.Optics.ShotNoise = o.noisePercent/200, o.noisePercent/100 },
-		"texture":        func() { s.Look.Texture = from.Look.Texture },
-		"glare":          func() { s.Dirt.Glare = from.Dirt.Glare },
-		"components":     func() { s.Dirt.Components = from.Dirt.Components },
-		"traces":         func() { s.Dirt.Traces = from.Dirt.Traces },
-		"dust":           func() { s.Dirt.Dust = from.Dirt.Dust },
-		"flux-rim":       func() { s.Dirt.FluxRim = from.Dirt.FluxRim },
-		"chips":          func() { s.Die.Chips = from.Die.Chips },
-		"rough-um":       func() { s.Die.RoughUm = from.Die.RoughUm },
-		"width-px":       func() { s.WidthPx = from.WidthPx },
-		"bits":           func() { s.Bits = from.Bits },
+		"offset-x-um":       func() { s.OffsetXUm = from.OffsetXUm },
+		"offset-y-um":       func() { s.OffsetYUm = from.OffsetYUm },
+		"theta-deg":         func() { s.ThetaDeg = from.ThetaDeg },
+		"fixture-x-um":      func() { s.FixtureXUm = from.FixtureXUm },
+		"fixture-y-um":      func() { s.FixtureYUm = from.FixtureYUm },
+		"fixture-deg":       func() { s.FixtureDeg = from.FixtureDeg },
+		"shrink-percent":    func() { s.SubstrateScale = 1 - o.shrinkPercent/100 },
+		"defocus-px":        func() { s.Optics.DefocusPx = from.Optics.DefocusPx },
+		"camera-tilt-x-deg": func() { s.Optics.TiltXDeg = from.Optics.TiltXDeg },
+		"camera-tilt-y-deg": func() { s.Optics.TiltYDeg = from.Optics.TiltYDeg },
+		"lean-deg":          func() { s.Array.LeanDeg = from.Array.LeanDeg },
+		"lean-azimuth-deg":  func() { s.Array.LeanAzimuthDeg = from.Array.LeanAzimuthDeg },
+		"blur-px":           func() { s.Optics.BlurPx = from.Optics.BlurPx },
+		"noise-percent":     func() { s.Optics.ReadNoise, s.Optics.ShotNoise = o.noisePercent/200, o.noisePercent/100 },
+		"texture":           func() { s.Look.Texture = from.Look.Texture },
+		"glare":             func() { s.Dirt.Glare = from.Dirt.Glare },
+		"components":        func() { s.Dirt.Components = from.Dirt.Components },
+		"traces":            func() { s.Dirt.Traces = from.Dirt.Traces },
+		"dust":              func() { s.Dirt.Dust = from.Dirt.Dust },
+		"flux-rim":          func() { s.Dirt.FluxRim = from.Dirt.FluxRim },
+		"chips":             func() { s.Die.Chips = from.Die.Chips },
+		"rough-um":          func() { s.Die.RoughUm = from.Die.RoughUm },
+		"width-px":          func() { s.WidthPx = from.WidthPx },
+		"bits":              func() { s.Bits = from.Bits },
 	} {
 		if o.changed(flag) {
 			set()

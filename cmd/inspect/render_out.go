@@ -16,7 +16,6 @@ import (
 	"plumbsquare/internal/intake"
 	"plumbsquare/internal/part"
 	"plumbsquare/internal/picture"
-	"plumbsquare/internal/scope"
 	"plumbsquare/internal/synth"
 )
 
@@ -115,16 +114,20 @@ func encodePNG(w io.Writer, g *picture.Gray) error {
 	return encoder.Encode(w, m)
 }
 
+// scopeName names the scope's file, which must not take the part file's place.
+func (s *shotPlan) scopeName(p *part.Part) string {
+	if s.scope.Name == p.Name {
+		return s.scope.Name + "-scope"
+	}
+	return s.scope.Name
+}
+
 // writeTables writes all that stands beside the pictures, the traveler last: a folder without
 // one is not complete.
-func (f *renderFolder) writeTables(p *part.Part, partFile string, sc *scope.Scope, plans []shotPlan, truths []*synth.Truth) error {
+func (f *renderFolder) writeTables(p *part.Part, partFile string, plans []shotPlan, truths []*synth.Truth) error {
 	partData, err := os.ReadFile(partFile)
 	if err != nil {
 		return fmt.Errorf("read part file: %w", err)
-	}
-	scopeData, err := sc.YAML()
-	if err != nil {
-		return err
 	}
 	bytes := func(data []byte) func(io.Writer) error {
 		return func(w io.Writer) error { _, err := w.Write(data); return err }
@@ -132,20 +135,29 @@ func (f *renderFolder) writeTables(p *part.Part, partFile string, sc *scope.Scop
 	if err := f.create(p.Name+".yaml", bytes(partData)); err != nil {
 		return err
 	}
-	scopeName := sc.Name
-	if scopeName == p.Name {
-		scopeName += "-scope"
-	}
-	if err := f.create(scopeName+".yaml", bytes(scopeData)); err != nil {
-		return err
+	written := map[string]bool{}
+	for _, plan := range plans {
+		name := plan.scopeName(p)
+		if written[name] {
+			continue
+		}
+		written[name] = true
+		scopeData, err := plan.scope.YAML()
+		if err != nil {
+			return err
+		}
+		if err := f.create(name+".yaml", bytes(scopeData)); err != nil {
+			return err
+		}
 	}
 	if err := f.create(truthName, func(w io.Writer) error { return synth.WriteCSV(w, truths) }); err != nil {
 		return err
 	}
-	rows := [][]string{{"image", "part", "view", "scope", "lot", "sample", "head", "nozzle", "pick_position", "taken_at"}}
+	rows := [][]string{{"image", "part", "view", "scope", "lot", "sample", "head", "nozzle", "pick_position", "taken_at", "turn_deg", "focus"}}
 	for _, plan := range plans {
 		u := plan.unit
-		rows = append(rows, []string{plan.name + ".png", p.Name, string(plan.scene.View), scopeName, u.Lot, u.Sample, u.Head, u.Nozzle, u.Pick, u.TakenAt.Format(time.RFC3339)})
+		rows = append(rows, []string{plan.name + ".png", p.Name, string(plan.scene.View), plan.scopeName(p), u.Lot, u.Sample, u.Head, u.Nozzle, u.Pick, u.TakenAt.Format(time.RFC3339),
+			fmt.Sprint(plan.scene.TurnDeg), string(plan.scene.Optics.Focus)})
 	}
 	return f.create(intake.TravelerName, func(w io.Writer) error { return csv.NewWriter(w).WriteAll(rows) })
 }
