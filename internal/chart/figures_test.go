@@ -136,6 +136,7 @@ func figures(t testing.TB) map[string]Figure {
 		"sites small": Sites{Title: "Balls", Sites: someSites(4, 7)},
 	}
 	maps.Copy(found, driftFigures(t))
+	maps.Copy(found, arrayFigures(t))
 	return found
 }
 

@@ -33,61 +33,29 @@ var (
 	soundInk   = color.RGBA{0xd3, 0xd9, 0xde, 0xff}
 )
 
-func (s Sites) span() (rows, columns int) {
+func (s Sites) span() (g gridSpan) {
 	for _, q := range s.Sites {
-		rows, columns = max(rows, q.Row), max(columns, q.Column)
+		g.see(q.Row, q.Column)
 	}
-	return max(rows, 1), max(columns, 1)
+	return g
 }
 
-const (
-	mapSide  = vg.Length(620) // of the longer side of the array
-	mapEdge  = vg.Length(24)  // for the names of rows and columns
-	cellMost = vg.Length(26)
-)
-
-func (s Sites) cell() vg.Length {
-	rows, columns := s.span()
-	return min(mapSide/vg.Length(max(rows, columns)), cellMost)
-}
-
-func (s Sites) size() (w, h vg.Length) {
-	rows, columns := s.span()
-	w = max(2*edge+mapEdge+s.cell()*vg.Length(columns), 420)
-	return w, headingHeight(s.Title, s.Notes, w-2*edge) + 8 + mapEdge + s.cell()*vg.Length(rows) + 32 + edge
-}
+func (s Sites) size() (w, h vg.Length) { return s.span().size(s.Title, s.Notes) }
 
 func (s Sites) draw(p *pen) error {
 	if len(s.Sites) == 0 {
 		return errors.New("chart: there are no sites to draw")
 	}
-	w, _ := s.size()
-	cell := s.cell()
-	rows, columns := s.span()
-	top := p.heading(s.Title, s.Notes, edge, w-edge, p.Max.Y) - 8 - mapEdge
-	at := func(row, column int) vg.Point {
-		return vg.Point{X: edge + mapEdge + cell*(vg.Length(column)-0.5), Y: top - cell*(vg.Length(row)-0.5)}
-	}
-	names := make([]string, rows+1)
+	span := s.span()
+	names := make([]string, span.rows)
 	for _, q := range s.Sites {
-		names[q.Row] = q.RowName
+		names[q.Row-1] = q.RowName
 	}
-	label := words{size: min(smallSize, cell*0.62), color: faintInk}
-	for r := 1; r <= rows; r++ {
-		label.text = names[r]
-		p.try(label, right, p.Rectangle, vg.Point{X: edge + mapEdge - 4, Y: at(r, 1).Y - 0.36*label.size})
-	}
-	every := numberEvery(cell, columns)
-	for c := 1; c <= columns; c++ {
-		if c == 1 || c%every == 0 {
-			label.text = strconv.Itoa(c)
-			p.try(label, middle, p.Rectangle, vg.Point{X: at(1, c).X, Y: top + 4})
-		}
-	}
+	g := p.newGrid(span, s.Title, s.Notes, names)
 	for _, q := range s.Sites {
-		s.site(p, q, at(q.Row, q.Column), cell)
+		s.site(p, q, g.at(q.Row, q.Column), g.side)
 	}
-	s.legend(p, vg.Point{X: edge + mapEdge, Y: top - cell*vg.Length(rows) - 16})
+	s.legend(p, g.below())
 	return nil
 }
 
