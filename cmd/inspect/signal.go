@@ -191,7 +191,7 @@ func showSignal(w io.Writer, s store.Signal, changes []store.Change) error {
 	fmt.Fprintf(w, "signal %d, %s: %v\n%s\n", s.ID, lifeText(s), s.Chart, s.Text)
 	when := minute(s.First.At)
 	if s.Times > 1 {
-		when = fmt.Sprintf("%s and at every point up to %s, %d in all", when, minute(s.Last.At), s.Times)
+		when = fmt.Sprintf("%s and again up to %s, at %d points in all", when, minute(s.Last.At), s.Times)
 	}
 	fmt.Fprintf(w, "%s, complete at %s (UTC); limits of phase %d\n", s.Rule, when, s.Phase)
 	if s.Cause != "" {

@@ -15,6 +15,11 @@ import (
 // longestPattern is how many points the longest pattern of a rule takes: fifteen in a row.
 const longestPattern = 15
 
+// quietPoints end a signal: a pattern that is complete again later than that is another one. A level
+// that has moved by two or three sigma lies beyond the limit at every second point or so, and would
+// otherwise be a dozen signals of one cause.
+const quietPoints = 9
+
 // A Judgement is what came of holding samples against the phases in force.
 type Judgement struct {
 	New      []store.Signal // without an ID; open
@@ -25,7 +30,7 @@ type Judgement struct {
 
 // Judge holds samples, in order of time, against the phases of their chart, in order of start, and
 // matches the hits with the signals known of it. The same rule completed at the same points is the
-// same signal; one completed at the next point too goes on, unless a person closed it before that
+// same signal; one completed again within nine points goes on, unless a person closed it before that
 // point was taken: then it has come back, and is a new one. Samples before the first phase are
 // judged by nothing. Hits at points before from are passed over, so that judging can start in the
 // middle of a chart, with a few points before for patterns to begin in. The last lot of
@@ -87,10 +92,7 @@ func (m *matcher) phase(ph store.Phase, p points, latest bool, from, settled tim
 			if at.At.Before(from) {
 				continue
 			}
-			f := found{phase: ph, chart: c, hit: h, at: at}
-			if i := index(h.At); i > 0 {
-				f.before = p.at[i-1]
-			}
+			f := found{phase: ph, chart: c, hit: h, at: at, lately: p.at[max(0, index(h.At)-quietPoints)]}
 			for _, k := range h.Points() {
 				q := p.at[index(k)]
 				q.Value = c.Points[k].Value
@@ -108,7 +110,7 @@ type found struct {
 	chart   *spc.Chart
 	hit     spc.Hit
 	at      store.Point // that completed the pattern
-	before  store.Point // its neighbour; zero when there is none
+	lately  store.Point // quietPoints before
 	pattern []store.Point
 }
 
@@ -126,7 +128,7 @@ func (m *matcher) match(f found) {
 		if compare(s.First, f.at) <= 0 && compare(f.at, s.Last) <= 0 {
 			return
 		}
-		goesOn := compare(s.Last, f.before) == 0 && (s.State != store.SignalClosed || !f.at.At.After(s.Closed.At))
+		goesOn := compare(s.Last, f.lately) >= 0 && compare(s.Last, f.at) < 0 && (s.State != store.SignalClosed || !f.at.At.After(s.Closed.At))
 		if goesOn {
 			s.Last, s.Times = f.at, s.Times+1
 			m.extended[i] = true

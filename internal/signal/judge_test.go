@@ -67,6 +67,7 @@ func TestJudge(t *testing.T) {
 		{"one point", []float64{0, 3.5, 0, -4, -4, 0}, []brief{{"Nelson 1", 1, 2, 2, 1}, {"Nelson 1", -1, 4, 5, 2}}},
 		{"nine on a side, and on", []float64{-1, .1, .3, .1, .3, .1, .3, .1, .3, .1, .2, .1, -.1}, []brief{{"Nelson 2", 1, 10, 12, 3}}},
 		{"six rising", []float64{0, -.3, -.2, -.1, .1, .2, .3, 0}, []brief{{"Nelson 3", 1, 7, 7, 1}}},
+		{"quiet in between", []float64{4, 0, 0, 0, 0, 0, 0, 0, 0, 4, 0, 0, 0, 0, 0, 0, 0, 0, 0, 4}, []brief{{"Nelson 1", 1, 1, 10, 2}, {"Nelson 1", 1, 20, 20, 1}}},
 		{"on the limit", []float64{0, 3, -3}, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -142,7 +143,7 @@ func TestJudgeLots(t *testing.T) {
 		settled time.Time
 		want    []brief
 	}{
-		{never, []brief{{"Nelson 1", 1, 3, 3, 1}, {"Nelson 1", 1, 7, 7, 1}}},
+		{never, []brief{{"Nelson 1", 1, 3, 7, 2}}},
 		{samples[6].At, []brief{{"Nelson 1", 1, 3, 3, 1}}},
 	} {
 		j, err := signal.Judge(samples, []store.Phase{ph}, nil, time.Time{}, c.settled)

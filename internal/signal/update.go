@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"plumbsquare/internal/series"
 	"plumbsquare/internal/store"
 )
 
@@ -209,6 +210,9 @@ func (u *updater) firstPhase(ctx context.Context, c store.Chart) (ph store.Phase
 		// Below one count a point, limits at three sigma mislead (see spc.UChart).
 		for n < complete && p.slice(0, n).eventsAPoint() < 1 {
 			n = min(2*n, complete)
+		}
+		if kind = series.U; p.slice(0, n).overdispersed() {
+			kind = series.LaneyU
 		}
 		if got := p.slice(0, n).eventsAPoint(); got < 1 {
 			return ph, fmt.Sprintf("%.2g counts in a %s on average; limits need about one", got, strings.TrimSuffix(p.what(), "s")), nil

@@ -22,7 +22,7 @@ const (
 // SignalStates lists the states.
 var SignalStates = [...]SignalState{SignalOpen, SignalAcknowledged, SignalClosed}
 
-// A Signal is a rule that fired on a chart, at one point or again and again at points in a row.
+// A Signal is a rule that fired on a chart, at one point or again and again.
 type Signal struct {
 	ID        int64 `json:"id"`
 	Phase     int64 `json:"phase"` // whose limits and rules
@@ -33,7 +33,7 @@ type Signal struct {
 	// First and Last are the points at which the pattern was completed, first and so far last.
 	First   Point       `json:"first"`
 	Last    Point       `json:"last"`
-	Times   int         `json:"times"`   // points from First to Last
+	Times   int         `json:"times"`   // points at which the pattern was complete
 	Pattern []Point     `json:"pattern"` // the points of the first pattern, First is its last
 	Text    string      `json:"text"`    // what happened and what it usually means
 	FoundAt time.Time   `json:"found_at"`
