@@ -6,12 +6,22 @@ import (
 	"time"
 )
 
-// judgeEvery is the least time between two looks at the control charts.
-const judgeEvery = time.Minute
+// judgeEvery is the least time between two looks at the control charts, judgeAnyway the time after
+// which they are looked at though nothing is new: the newest lot of a line counts once nothing of
+// it has come for an hour.
+const (
+	judgeEvery  = time.Minute
+	judgeAnyway = time.Hour
+)
 
 // judging holds new readings against the control charts until ctx ends.
 func (k *keeper) judging(ctx context.Context) {
+	last := time.Now()
 	for ctx.Err() == nil {
+		if now := time.Now(); now.Sub(last) >= judgeAnyway {
+			last = now
+			k.unjudged.Store(true)
+		}
 		k.judge(ctx)
 		sleep(ctx, judgeEvery)
 	}
