@@ -139,6 +139,11 @@ func (s Series) ChartsBy(kind Kind, scheme Scheme, opt spc.Options) (charts []sp
 		if err != nil {
 			return nil, nil, err
 		}
+		for i, g := range groups {
+			if len(g) < 2 {
+				return nil, nil, fmt.Errorf("subgroup %s holds one value, and a %s chart needs two or more of each: leave it out, or chart single values (individuals)", names[i], kind)
+			}
+		}
 		make := map[Kind]func([][]float64, spc.Options) ([]spc.Chart, error){XbarR: spc.XbarR, XbarS: spc.XbarS, ThreeWay: spc.ThreeWay}[kind]
 		charts, err := make(groups, opt)
 		return charts, names, err

@@ -58,7 +58,7 @@ func stretches(n int, phases []Phase) ([]stretch, error) {
 		}
 		s, err := checkPhase(p, end, n)
 		if err == nil && i == 0 && p.Start != 0 {
-			err = fmt.Errorf("starts at %d, want the first phase to start at 0", p.Start)
+			err = fmt.Errorf("starts at subgroup %d, want the first phase to start at 1", p.Start+1)
 		}
 		if err != nil {
 			return nil, fmt.Errorf("phase %s: %w", phaseName(p, i), err)
@@ -78,18 +78,18 @@ func phaseName(p Phase, i int) string {
 func checkPhase(p Phase, end, n int) (stretch, error) {
 	s := stretch{Phase: p, end: end}
 	if p.Start < 0 || p.Start >= end || end > n {
-		return s, fmt.Errorf("starts at %d and ends before %d: want it to hold at least one of the %d subgroups", p.Start, end, n)
+		return s, fmt.Errorf("goes from subgroup %d to %d: want it to hold at least one of the %d subgroups", p.Start+1, end, n)
 	}
 	if p.Baseline.empty() {
 		s.Baseline = Span{p.Start, end}
 	}
 	if b := s.Baseline; b.From < 0 || b.From >= b.To || b.To > n {
-		return s, fmt.Errorf("baseline from %d to before %d: want a range inside the %d subgroups", b.From, b.To, n)
+		return s, fmt.Errorf("baseline from subgroup %d to %d: want a range inside the %d subgroups", b.From+1, b.To, n)
 	}
 	s.Exclude = slices.Sorted(slices.Values(p.Exclude))
 	for _, x := range s.Exclude {
 		if x < 0 || x >= n {
-			return s, fmt.Errorf("excludes subgroup %d: want 0 to %d", x, n-1)
+			return s, fmt.Errorf("excludes subgroup %d: want 1 to %d", x+1, n)
 		}
 	}
 	if c := p.Center; c != nil && (math.IsNaN(*c) || math.IsInf(*c, 0)) {

@@ -94,7 +94,7 @@ func T2Subgroups(groups [][][]float64, opt VectorOptions) (*VectorChart, error) 
 	within := make([]*mat.SymDense, len(groups))
 	for i, g := range groups {
 		if len(g) < 2 {
-			return nil, fmt.Errorf("chart of T²: subgroup %d of %d holds %d vectors: want two or more", i+1, len(groups), len(g))
+			return nil, fmt.Errorf("chart of T²: subgroup %d of %d holds one vector or none: want two or more", i+1, len(groups))
 		}
 		if _, err := checkVectors(g, opt.Names); err != nil {
 			return nil, fmt.Errorf("chart of T²: subgroup %d of %d: %w", i+1, len(groups), err)
