@@ -215,3 +215,19 @@ func TestDesk(t *testing.T) {
 		t.Error("lots was taken for a particular")
 	}
 }
+
+// BenchmarkWalk is what a look through an inbox of ten thousand pictures takes.
+func BenchmarkWalk(b *testing.B) {
+	inbox := b.TempDir()
+	for i := range 10_000 {
+		if err := os.WriteFile(filepath.Join(inbox, fmt.Sprintf("%d.png", i)), nil, 0o666); err != nil {
+			b.Fatal(err)
+		}
+	}
+	for b.Loop() {
+		n := 0
+		if err := intake.Walk(b.Context(), inbox, func(intake.Found) { n++ }); err != nil || n != 10_000 {
+			b.Fatal(n, err)
+		}
+	}
+}
