@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"iter"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -209,4 +210,58 @@ func BenchmarkRecord(b *testing.B) {
 			})
 		}
 	}
+}
+
+// BenchmarkRead reads what is kept of 300 arrays of a thousand columns, and of as many dies: whole
+// readings, the sites, the sites' states.
+func BenchmarkRead(b *testing.B) {
+	const shots = 300
+	for _, db := range []struct {
+		name string
+		at   func(*testing.B) string
+	}{
+		{"sqlite", func(b *testing.B) string { return filepath.Join(b.TempDir(), "store.db") }},
+		{"postgres", func(b *testing.B) string { return pgtest.New(b) }},
+	} {
+		b.Run(db.name, func(b *testing.B) {
+			s, err := Open(context.Background(), db.at(b))
+			if err != nil {
+				b.Fatal(err)
+			}
+			b.Cleanup(func() { _ = s.Close() })
+			for i := range shots {
+				mustRecord(b, s, aDie(i))
+				mustRecord(b, s, anArray(i, 1000))
+			}
+			dies, arrays := Query{View: string(reading.DiePlan)}, Query{View: string(reading.ColumnPlan)}
+			for _, c := range []struct {
+				name string
+				read func() int
+			}{
+				{"readings of dies", func() int { return count(b, s.Readings(b.Context(), dies)) }},
+				{"readings of arrays", func() int { return count(b, s.Readings(b.Context(), arrays)) }},
+				{"sites", func() int { return count(b, s.Sites(b.Context(), arrays)) }},
+				{"states", func() int { return count(b, s.States(b.Context(), arrays)) }},
+			} {
+				b.Run(c.name, func(b *testing.B) {
+					for b.Loop() {
+						if n := c.read(); n != shots {
+							b.Fatalf("got %d shots", n)
+						}
+					}
+					b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N)/shots, "µs/shot")
+				})
+			}
+		})
+	}
+}
+
+func count[T any](b *testing.B, all iter.Seq2[T, error]) (n int) {
+	for _, err := range all {
+		if err != nil {
+			b.Fatal(err)
+		}
+		n++
+	}
+	return n
 }

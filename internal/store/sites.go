@@ -26,7 +26,7 @@ func (s *Store) Sites(ctx context.Context, q Query) iter.Seq2[ShotSites, error] 
 	})
 }
 
-// States yields the same with names and states alone, which takes a twentieth of the time: to look
+// States yields the same with names and states alone, which takes a quarter of the time: to look
 // for sites at which something is amiss again and again.
 func (s *Store) States(ctx context.Context, q Query) iter.Seq2[ShotSites, error] {
 	return s.sites(ctx, q, "NULL, NULL", func([]reading.Site, []byte, []byte) error { return nil })
