@@ -20,6 +20,9 @@ import (
 	"plumbsquare/internal/reading"
 )
 
+// patience is how long something may take that takes a second where there is nothing else to do.
+const patience = 5 * time.Minute
+
 func aJob(n int) Job {
 	sum := sha256.Sum256(fmt.Append(nil, n))
 	return Job{
@@ -52,7 +55,7 @@ func enqueue(t *testing.T, s *Store, jobs ...Job) {
 // work works until so many tasks have ended, and returns what done was told, in that order.
 func work(t *testing.T, s *Store, ends, n int, do func(context.Context, Task) (*reading.Reading, error)) (ended []Task, errs []error) {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
 	defer cancel()
 	var mu sync.Mutex
 	err := s.Work(ctx, "", n, do, func(task Task, _ *reading.Reading, err error) {
@@ -260,14 +263,14 @@ func TestStoppedWork(t *testing.T) {
 // Several programs at one queue share the tasks, and each is done once.
 func TestManyHands(t *testing.T) {
 	eachAddress(t, func(t *testing.T, at string) {
-		const n, hands = 60, 3
+		const n, hands = 40, 3
 		var jobs []Job
 		for i := range n {
 			jobs = append(jobs, aJob(i))
 		}
 		first := open(t, at)
 		enqueue(t, first, jobs...)
-		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		ctx, cancel := context.WithTimeout(t.Context(), patience)
 		defer cancel()
 		var mu sync.Mutex
 		times := map[string]int{}
@@ -312,7 +315,7 @@ func TestWrongGuess(t *testing.T) {
 		slow, quick := open(t, at), open(t, at)
 		j := aJob(1)
 		enqueue(t, slow, j)
-		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		ctx, cancel := context.WithTimeout(t.Context(), patience)
 		defer cancel()
 		began, go1 := make(chan bool), make(chan bool)
 		var wg sync.WaitGroup
@@ -465,7 +468,7 @@ func TestInboxesAreApart(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		ctx, cancel := context.WithTimeout(t.Context(), patience)
 		defer cancel()
 		var got []string
 		err := s.Work(ctx, "bench 1", 1, measured, func(task Task, _ *reading.Reading, _ error) {
@@ -493,7 +496,7 @@ func TestEnqueueWhileItIsMeasured(t *testing.T) {
 		for i := range n {
 			jobs = append(jobs, aJob(i))
 		}
-		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+		ctx, cancel := context.WithTimeout(t.Context(), patience)
 		defer cancel()
 		var wg sync.WaitGroup
 		var ended, taken atomic.Int32
