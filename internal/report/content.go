@@ -144,6 +144,9 @@ func (d *day) content(o Options) (*content, error) {
 	if !o.Written.IsZero() {
 		c.Written = o.Written.Format("2006-01-02 15:04 MST")
 	}
+	for _, text := range o.leftOut {
+		c.Sources = append(c.Sources, fact{"Left out", text})
+	}
 	for _, decision := range decisions {
 		n := d.count(decision)
 		c.Counts = append(c.Counts, verdictCount{decision, n, percent(n, len(d.shots))})

@@ -129,17 +129,23 @@ func (s *stored) files(ctx context.Context) error {
 		if f.Text == nil {
 			continue
 		}
-		if p[f.Name], err = part.Load(f.Text, f.Name); err != nil {
-			return fmt.Errorf("part file in the store: %w", err)
+		q, err := part.Load(f.Text, f.Name)
+		if err != nil { // of an older program: no reason to have no report
+			s.options.leftOut = append(s.options.leftOut, fmt.Sprintf("limits of part %s, version %s: %v", f.Name, f.SHA256[:12], err))
+			continue
 		}
+		p[f.Name] = q
 	}
 	for _, f := range scopes {
 		if f.Text == nil {
 			continue
 		}
-		if c[f.Name], err = scope.Load(f.Text, f.Name); err != nil {
-			return fmt.Errorf("scope file in the store: %w", err)
+		q, err := scope.Load(f.Text, f.Name)
+		if err != nil {
+			s.options.leftOut = append(s.options.leftOut, fmt.Sprintf("calibration of scope %s, version %s: %v", f.Name, f.SHA256[:12], err))
+			continue
 		}
+		c[f.Name] = q
 	}
 	for name, given := range s.options.Parts {
 		p[name] = given

@@ -53,7 +53,8 @@ type Options struct {
 	Written time.Time // when the report is made: what has expired is judged by it; the zero time isn't shown
 	Program string    // version of the program that makes it
 
-	nothing bool // a report of no readings is one too
+	leftOut []string // of the store, and why
+	nothing bool     // a report of no readings is one too
 }
 
 // An Event is something done to the line, drawn on the charts of its part and line of the plant; ""
