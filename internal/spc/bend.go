@@ -71,7 +71,7 @@ func FindBend(x, y []float64, opt BreakOptions, rng *rand.Rand) (Bend, error) {
 	}
 	s.take(d)
 	at, gain := s.best()
-	b.At = at
+	b.At = at + s.origin
 	b.RSSBend = math.Max(0, b.RSSNone-gain)
 	b.Low, b.High = s.interval(at, b.RSSNone, conf)
 	b.describe(x, d, mean, conf)
@@ -184,6 +184,7 @@ func (s *bendSums) places() []float64 {
 	return at
 }
 
+// best returns the best of the places, as they are.
 func (s *bendSums) best() (at, gain float64) {
 	gain = -1
 	for _, c := range s.places() {
@@ -191,12 +192,11 @@ func (s *bendSums) best() (at, gain float64) {
 			at, gain = c, g
 		}
 	}
-	return at + s.origin, gain
+	return at, gain
 }
 
 // interval returns the outermost places whose sum of squares the F test doesn't tell from the least.
 func (s *bendSums) interval(best, none, conf float64) (low, high float64) {
-	best -= s.origin
 	df := float64(len(s.x) - 3)
 	most := s.gainAt(best)
 	least := math.Max(0, none-most)

@@ -53,7 +53,7 @@ func TestFindBendAgainstGrid(t *testing.T) {
 			t.Errorf("at %v: sum of squares %v, level %v, slope %v; by QR %v, %v", b.At, b.RSSBend, b.Level, b.Slope, rss, beta)
 		}
 		limit := b.RSSBend * (1 + distuv.F{D1: 1, D2: float64(n - 3)}.Quantile(0.95)/float64(n-3))
-		const steps = 2000
+		const steps = 400
 		last := x[n-4]
 		for k := range steps + 1 {
 			c := x[0] + (last-x[0])*float64(k)/steps

@@ -77,7 +77,7 @@ func TestBoundedPrices(t *testing.T) {
 				t.Fatalf("no value for lambda %v in %v", lambda, r)
 			}
 			wantRel(t, "increase", 100*b.SDIncrease(lambda), want, 1e-9)
-			if want < 0.01 { // a price of nearly nothing
+			if want < 0.01 || lambda != 0.2 && lambda != 0.5 { // a price of nearly nothing; two are enough to go back from
 				continue
 			}
 			back, err := BoundedForIncrease(lambda, want/100)
@@ -282,6 +282,10 @@ func TestReferenceRest(t *testing.T) {
 // pooled one is √(Σ(n−1)s²/Σ(n−1)), which Montgomery (Introduction to Statistical Quality Control, 6.31)
 // puts in its place.
 func TestSpreadOfUnequalSubgroups(t *testing.T) {
+	var d2, d3, c4 [10]float64 // by size; computing them takes most of the time
+	for n := 2; n < 10; n++ {
+		d2[n], d3[n], c4[n] = D2(n), D3(n), C4(n)
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 3))
 		var groups [][]float64
@@ -294,10 +298,10 @@ func TestSpreadOfUnequalSubgroups(t *testing.T) {
 			n := len(g)
 			mean := carefulMean(g)
 			s := math.Sqrt(sumOfSquares(g, mean) / float64(n-1))
-			w := D2(n) * D2(n) / (D3(n) * D3(n))
-			rangeSum, rangeWeight = rangeSum+w*(slices.Max(g)-slices.Min(g))/D2(n), rangeWeight+w
-			w = C4(n) * C4(n) / (1 - C4(n)*C4(n))
-			sdSum, sdWeight = sdSum+w*s/C4(n), sdWeight+w
+			w := d2[n] * d2[n] / (d3[n] * d3[n])
+			rangeSum, rangeWeight = rangeSum+w*(slices.Max(g)-slices.Min(g))/d2[n], rangeWeight+w
+			w = c4[n] * c4[n] / (1 - c4[n]*c4[n])
+			sdSum, sdWeight = sdSum+w*s/c4[n], sdWeight+w
 			squares, df = squares+float64(n-1)*s*s, df+float64(n-1)
 			groups = append(groups, g)
 		}
