@@ -57,6 +57,8 @@ type bench struct {
 	aside    map[int64]store.Aside
 	failing  error         // of Enqueue
 	slow     time.Duration // Enqueue takes
+	overlay  error         // of drawing
+	workers  error         // of starting one
 	measured []string
 	versions []string // of the part, by measurement
 	kept     []string // part and scope files
@@ -215,9 +217,15 @@ func (b *bench) Measure(ctx context.Context, q worker.Request) (*worker.Result, 
 		return nil, fmt.Errorf("%s: %w", q.Path, worker.ErrChanged)
 	}
 	b.mu.Lock()
-	b.measured = append(b.measured, filepath.Base(q.Path))
-	b.versions = append(b.versions, q.Part.Hash)
+	overlay, workers := b.overlay, b.workers
+	if workers == nil {
+		b.measured = append(b.measured, filepath.Base(q.Path))
+		b.versions = append(b.versions, q.Part.Hash)
+	}
 	b.mu.Unlock()
+	if workers != nil {
+		return nil, workers
+	}
 	word, _, _ := strings.Cut(string(data), " ")
 	r := &reading.Reading{Schema: reading.Schema, Shot: q.Shot, Verdict: reading.Verdict{Decision: reading.Decision(word)},
 		Source: reading.Source{Picture: q.Path, SHA256: q.SHA256, Part: q.Part.Name, PartHash: q.Part.Hash, Scope: q.Scope.Name, ScopeHash: q.Scope.Hash, Program: q.Program}}
@@ -229,6 +237,9 @@ func (b *bench) Measure(ctx context.Context, q worker.Request) (*worker.Result, 
 	case "accept", "reject", "review":
 	default:
 		return nil, fmt.Errorf("%s: not a picture", q.Path)
+	}
+	if overlay != nil {
+		return &worker.Result{Reading: r, OverlayErr: overlay}, nil
 	}
 	return &worker.Result{Reading: r}, os.WriteFile(q.Overlay, []byte("overlay of "+word), 0o666)
 }

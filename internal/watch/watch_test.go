@@ -17,6 +17,7 @@ import (
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/store"
 	"plumbsquare/internal/watch"
+	"plumbsquare/internal/worker"
 )
 
 func TestPicturesAreAnswered(t *testing.T) {
@@ -348,6 +349,41 @@ func TestNoRoomForAnswers(t *testing.T) {
 		b.has("results/a.png.accept.txt")
 		if b.said("well", "answers can be written again") != 1 || len(b.readings) != 1 {
 			t.Errorf("said %v, recorded %d", b.lines, len(b.readings))
+		}
+	})
+}
+
+func TestNoOverlay(t *testing.T) {
+	at(t, func(b *bench) {
+		now := func(overlay, workers error) {
+			b.mu.Lock()
+			defer b.mu.Unlock()
+			b.overlay, b.workers = overlay, workers
+		}
+		b.start(nil)
+		now(errors.New("write /inbox/results/.a.png.overlay.png.1.partial: no space left on device"), nil)
+		b.shot("a.png", "accept 1")
+		b.pass(10 * time.Second)
+		if b.said("trouble", "answers can't be written") != 1 || len(b.readings) != 0 {
+			t.Errorf("a full disk: said %v, recorded %d", b.lines, len(b.readings))
+		}
+		now(errors.New("overlay: a picture of 0×0 pixels"), nil)
+		b.pass(4 * time.Second)
+		if got := b.read("results/a.png.accept.txt"); !strings.Contains(got, "Note: no overlay could be drawn (overlay: a picture of 0×0 pixels).") || len(b.readings) != 1 {
+			t.Errorf("one that can't be drawn: recorded %d, the answer is\n%s", len(b.readings), got)
+		}
+		now(nil, fmt.Errorf("%w: fork: cannot allocate memory", worker.ErrStart))
+		b.shot("b.png", "accept 2")
+		b.pass(10 * time.Second)
+		if b.said("trouble", "pictures can't be measured", "cannot allocate memory") != 1 || len(b.aside) != 0 {
+			t.Errorf("no worker: said %v, set aside %v", b.lines, b.aside)
+		}
+		now(nil, nil)
+		b.pass(4 * time.Second)
+		b.stop()
+		b.has("results/b.png.accept.txt", "results/b.png.overlay.png")
+		if len(b.status.Troubles) != 0 {
+			t.Errorf("still in trouble: %q", b.status.Troubles)
 		}
 	})
 }
