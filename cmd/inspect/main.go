@@ -39,6 +39,7 @@ Exit status of every command:
   3  the work could not be done: a file is missing, unreadable or wrong`
 
 const rootExample = `  inspect measure --part tern.yaml --scope bench1.yaml --view die-plan lot42/*.png
+  inspect watch inbox --station bench-1.yaml --store line.db
   inspect chart lot42.jsonl -o lot42.svg
   inspect report lot42.jsonl -o lot42.html --overlays lot42-overlays
   inspect part check examples/parts/tern.yaml
