@@ -19,7 +19,7 @@ const module = "plumbsquare/"
 var levels = map[string]int{
 	"internal/geom": 0, "internal/spc": 0, "internal/strictyaml": 0,
 	"internal/reading": 1, "internal/part": 1, "internal/scope": 1, "internal/picture": 1, "internal/station": 1,
-	"internal/cv": 2, "internal/cv/peers": 2, "internal/fit": 2, "internal/verdict": 2, "internal/synth": 2, "internal/drawing": 2, "internal/series": 2, "internal/design": 2,
+	"internal/cv": 2, "internal/cv/peers": 2, "internal/fit": 2, "internal/verdict": 2, "internal/synth": 2, "internal/drawing": 2, "internal/series": 2, "internal/design": 2, "internal/sites": 2,
 	"internal/fiducial": 3, "internal/offset": 3, "internal/column": 3, "internal/drift": 3,
 	"internal/measure": 4, "internal/calibrate": 4,
 	"internal/intake": 5, "internal/batch": 5, "internal/worker": 5, "internal/overlay": 5, "internal/store": 5, "internal/store/pgtest": 5, "internal/signal": 5, "internal/chart": 5, "internal/mail": 5,

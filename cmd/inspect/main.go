@@ -67,6 +67,7 @@ func newRootCmd() *cobra.Command {
 		newChartCmd(),
 		newDriftCmd(),
 		newCorrectCmd(),
+		newSitesCmd(),
 		newPlanCmd(),
 		newSignalCmd(),
 		newEventCmd(),

@@ -42,6 +42,9 @@ const (
 	SiteMissing
 )
 
+// quietInk is for what is in order, so that what isn't stands out.
+var quietInk = color.RGBA{0x55, 0x7f, 0x9e, 0xff}
+
 // stateLooks are shape, colour and word of each state.
 var stateLooks = [...]struct {
 	form shape
@@ -92,7 +95,7 @@ func (m ArrayMap) draw(p *pen) error {
 	const shown = vg.Length(26) // length of the arrow in the legend
 	if scale > 0 {
 		at = p.legend(at, fmt.Sprintf("%s: %s %s", what, tidyNumber(float64(shown/scale)), unit), func(at vg.Point) {
-			p.vector(dataInk, 1.1, vg.Point{X: at.X - shown + 2, Y: at.Y}, vg.Point{X: at.X + 2, Y: at.Y}, 5)
+			p.vector(quietInk, 1.1, vg.Point{X: at.X - shown + 2, Y: at.Y}, vg.Point{X: at.X + 2, Y: at.Y}, 5)
 		})
 	}
 	for s := SiteMissing; s > SiteSound; s-- {
@@ -151,7 +154,7 @@ func (m ArrayMap) site(p *pen, q MapSite, at vg.Point, cell, scale vg.Length) {
 	if l := hypot(dx, dy); l > 2*cell {
 		dx, dy = dx*2*cell/l, dy*2*cell/l
 	}
-	colour := color.Color(dataInk)
+	colour := color.Color(quietInk)
 	if q.State != SiteSound {
 		colour = look.ink
 	}
