@@ -93,7 +93,7 @@ func fill(b *testing.B, s *Store, n int) {
 				"SELECT "+sha+", "+part+", CASE i % 2 WHEN 0 THEN 'die-plan' ELSE 'die-ir' END, "+at+", "+at+", 1, CASE (i / 6) % 50 WHEN 3 THEN 'reject' ELSE 'accept' END, CASE (i / 6) % 2 WHEN 0 THEN 'A' ELSE 'B' END, "+
 				lot+", 'S' || i, 'H' || ((i / 6) % 4), 'N' || ((i / 6) % 8), 'op', 'die', "+strings.Join(values, ", ")+" FROM numbers")
 		queries = append(queries, indexes...)
-		queries = append(queries, s.dialect.markAllDays())
+		queries = append(queries, s.dialect.markAllDays(), fmt.Sprintf("UPDATE days SET quantities = %d", bitsOf(aDie(0))))
 		for _, q := range queries {
 			if _, err := tx.Exec(q); err != nil {
 				return fmt.Errorf("%w: %.80s", err, q)
@@ -137,6 +137,13 @@ func benchSeries(b *testing.B, at string, n int) {
 	end := noon.Add(time.Duration(n) * benchStep)
 	tern := Query{Part: "tern", View: string(reading.DiePlan)}
 	with := func(change func(*Query)) Query { q := tern; change(&q); return q }
+	b.Run("a value that dies do not have", func(b *testing.B) {
+		for b.Loop() {
+			if values, err := s.Series(b.Context(), with(func(q *Query) { q.Limit = 1000 }), "missing"); err != nil || values != nil {
+				b.Fatalf("%v, %v", values, err)
+			}
+		}
+	})
 	for _, c := range []struct {
 		name string
 		q    Query

@@ -65,12 +65,37 @@ func (d dialect) markAllDays() string {
 	return "INSERT INTO days (part, view, day, changes, summed) SELECT part, view, " + day + ", COUNT(*), 0 FROM shots GROUP BY 1, 2, 3"
 }
 
-// markDay counts a change of a day. Where many record shots of one day it is their meeting point:
+// markDay counts a change of a day and adds the quantities that the shot has. Where many record shots of one day it is their meeting point:
 // it comes last in a transaction.
-func markDay(ctx context.Context, tx *sql.Tx, part, view string, taken time.Time) error {
-	_, err := tx.ExecContext(ctx, `INSERT INTO days (part, view, day, changes, summed) VALUES ($1, $2, $3, 1, 0)
-		ON CONFLICT (part, view, day) DO UPDATE SET changes = days.changes + 1`, part, view, midnight(taken))
+func markDay(ctx context.Context, tx *sql.Tx, part, view string, taken time.Time, has int64) error {
+	_, err := tx.ExecContext(ctx, `INSERT INTO days (part, view, day, changes, summed, quantities) VALUES ($1, $2, $3, 1, 0, $4)
+		ON CONFLICT (part, view, day) DO UPDATE SET changes = days.changes + 1, quantities = days.quantities | excluded.quantities`,
+		part, view, midnight(taken), has)
 	return err
+}
+
+// narrowed is q without the days on which no shot has a quantity; false when there is none at all.
+// Without it, who asks for the missing columns of dies has every die looked at.
+func (s *Store) narrowed(ctx context.Context, q Query, name string) (Query, bool, error) {
+	where, args := "", []any{int64(1) << bitOf(name)}
+	for _, c := range []struct{ column, want string }{{"part", q.Part}, {"view", q.View}} {
+		if c.want != "" {
+			args = append(args, c.want)
+			where += fmt.Sprintf(" AND %s = $%d", c.column, len(args))
+		}
+	}
+	var first, last time.Time
+	err := s.read.QueryRowContext(ctx, "SELECT MIN(day), MAX(day) FROM days WHERE (quantities & $1) <> 0"+where, args...).Scan(instantOf{&first}, instantOf{&last})
+	if err != nil || first.IsZero() {
+		return q, false, err
+	}
+	if q.Since.Before(first) {
+		q.Since = first
+	}
+	if end := last.AddDate(0, 0, 1); q.Until.IsZero() || q.Until.After(end) {
+		q.Until = end
+	}
+	return q, true, nil
 }
 
 func midnight(t time.Time) time.Time {

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"database/sql"
 	"fmt"
 	"math"
 	"strings"
@@ -167,5 +168,46 @@ func TestDaysWhileRecording(t *testing.T) {
 		if err != nil || len(days) != 1 || days[0].N != 2*shots {
 			t.Errorf("got %s, %v", fmt.Sprint(days), err)
 		}
+	})
+}
+
+// Days without a quantity are passed over, and none that has it.
+func TestSeriesPassesOverDaysWithoutIt(t *testing.T) {
+	each(t, func(t *testing.T, s *Store) {
+		q := Query{Part: "tern"}
+		want := func(name string, shots int) {
+			t.Helper()
+			values, err := s.Series(t.Context(), q, name)
+			if err != nil || len(values) != shots {
+				t.Errorf("%s: got %d values, %v; want %d", name, len(values), err, shots)
+			}
+			narrow, any, err := s.narrowed(t.Context(), q, name)
+			if err != nil || any != (shots > 0) || any && (narrow.Since.IsZero() || narrow.Until.IsZero()) {
+				t.Errorf("%s: narrowed to %+v, %v, %v", name, narrow, any, err)
+			}
+		}
+		for i := range 5 {
+			mustRecord(t, s, aDie(i))
+		}
+		want("x_um", 5)
+		want("missing", 0)
+		array := anArray(0, 5)
+		array.Shot.TakenAt = noon.AddDate(0, 0, 3).Format(time.RFC3339)
+		mustRecord(t, s, array)
+		want("missing", 1)
+		want("x_um", 5)
+		// A shot that moves to another day takes its quantities with it.
+		array.Shot.TakenAt = noon.AddDate(0, 0, -3).Format(time.RFC3339)
+		mustRecord(t, s, array)
+		want("missing", 1)
+		// What was summed before the bits were noted may have anything.
+		err := s.tx(t.Context(), func(tx *sql.Tx) error {
+			_, err := tx.Exec("UPDATE days SET quantities = -1")
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		want("missing", 1)
 	})
 }

@@ -58,6 +58,7 @@ func ofPicture(name string, v func(reading.Quality) float64) quantity {
 	return quantity{name, "", func(r *reading.Reading) (float64, float64, bool) { return v(r.Quality), 0, true }}
 }
 
+// quantities are only ever added to: a quantity's place is its bit in days.quantities.
 var quantities = []quantity{
 	offset("x_um", func(o *reading.Offset) (float64, float64) { return o.XUm, o.UXUm }),
 	offset("y_um", func(o *reading.Offset) (float64, float64) { return o.YUm, o.UYUm }),
@@ -113,6 +114,21 @@ func quantityOf(name string) (quantity, error) {
 		near = fmt.Sprintf("did you mean %s? ", n)
 	}
 	return quantity{}, fmt.Errorf("the store keeps no quantity %q; %sthere are %s", name, near, strings.Join(Quantities(), ", "))
+}
+
+// bitOf is the place of a quantity that there is.
+func bitOf(name string) int {
+	return slices.IndexFunc(quantities, func(q quantity) bool { return q.name == name })
+}
+
+// bitsOf has the bits of the quantities that a reading has.
+func bitsOf(r *reading.Reading) (bits int64) {
+	for i, q := range quantities {
+		if _, _, ok := q.value(r); ok {
+			bits |= 1 << i
+		}
+	}
+	return bits
 }
 
 // quantityColumns lists the columns of all quantities, each before its uncertainty.

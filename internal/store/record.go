@@ -70,14 +70,14 @@ func recordTx(ctx context.Context, tx *sql.Tx, rec Record) (shot int64, known bo
 			err = f.judgeAgain(ctx, tx)
 		}
 		if err == nil && !midnight(before).Equal(midnight(f.takenAt)) {
-			err = markDay(ctx, tx, f.part, f.view, before)
+			err = markDay(ctx, tx, f.part, f.view, before, 0)
 		}
 	}
 	if err == nil {
 		err = f.keepReading(ctx, tx, shot, number, rec.Reading)
 	}
 	if err == nil {
-		err = markDay(ctx, tx, f.part, f.view, f.takenAt)
+		err = markDay(ctx, tx, f.part, f.view, f.takenAt, bitsOf(f.Reading))
 	}
 	return shot, false, err
 }

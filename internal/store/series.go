@@ -23,6 +23,13 @@ func (s *Store) Series(ctx context.Context, q Query, name string) ([]Value, erro
 	if err != nil {
 		return nil, err
 	}
+	q, any, err := s.narrowed(ctx, q, name)
+	if err != nil {
+		return nil, s.wrong("read "+name, err)
+	}
+	if !any {
+		return nil, nil
+	}
 	u := "NULL"
 	if of.u != "" {
 		u = of.u
