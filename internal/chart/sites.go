@@ -23,6 +23,7 @@ type Site struct {
 	Row, Column           int // from 1
 	RowName               string
 	Missing, Tilted, Away int // samples in which it was
+	Joined                int // bridged or doubled, likewise
 }
 
 // Colours of the map; shapes tell the same.
@@ -30,6 +31,7 @@ var (
 	missingInk = hitInk
 	tiltedInk  = dataInk
 	awayInk    = eventInk
+	joinedInk  = limitInk
 	soundInk   = color.RGBA{0xd3, 0xd9, 0xde, 0xff}
 )
 
@@ -79,6 +81,8 @@ func (q Site) worst() (n int, form shape, ink color.Color) {
 	switch {
 	case q.Missing > 0:
 		return q.Missing, diamond, missingInk
+	case q.Joined > 0:
+		return q.Joined, cross, joinedInk
 	case q.Tilted > 0:
 		return q.Tilted, triangle, tiltedInk
 	case q.Away > 0:
@@ -97,12 +101,16 @@ func (s Sites) legend(p *pen, at vg.Point) {
 		{func(q Site) int { return q.Missing }, diamond, missingInk, "missing"},
 		{func(q Site) int { return q.Tilted }, triangle, tiltedInk, "tilted"},
 		{func(q Site) int { return q.Away }, square, awayInk, "out of place"},
+		{func(q Site) int { return q.Joined }, cross, joinedInk, "bridged or doubled"},
 	} {
 		sites := 0
 		for _, q := range s.Sites {
 			if l.count(q) > 0 {
 				sites++
 			}
+		}
+		if sites == 0 && l.form == cross { // balls only
+			continue
 		}
 		p.mark(l.form, vg.Point{X: at.X + 4, Y: at.Y + 3}, 4, l.ink, false)
 		word := "sites"

@@ -115,7 +115,7 @@ func (d *day) groupContent(g group, o Options) (groupContent, error) {
 	if t := d.sites[g]; t != nil {
 		blocks, worn := t.blocks(g, c.Title)
 		c.Blocks = append(c.Blocks, blocks...)
-		c.Blocks = append(c.Blocks, t.leanBlocks()...)
+		c.Blocks = append(c.Blocks, t.leanBlocks(c.Title)...)
 		c.worn = worn
 	}
 	return c, nil

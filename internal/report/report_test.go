@@ -230,8 +230,8 @@ func TestReport(t *testing.T) {
 		t.Error("no icons")
 	}
 	// Of dies the fraction not accepted, three control charts and histograms, the corrections, and the scatter; of
-	// columns two charts of counts and the map.
-	if got, want := strings.Count(page, `role="img" aria-label="`), 1+3+3+1+1+2+1; got != want {
+	// columns two charts of counts, the map, and the heat of C4.
+	if got, want := strings.Count(page, `role="img" aria-label="`), 1+3+3+1+1+2+1+1; got != want {
 		t.Errorf("%d charts, want %d", got, want)
 	}
 	checkOverlays(t, page)
@@ -380,6 +380,38 @@ func TestCalibration(t *testing.T) {
 		}
 		if got := r.Outcome().Attention; got != c.attention {
 			t.Errorf("%s: attention %v, want %v", c.name, got, c.attention)
+		}
+	}
+}
+
+// Columns that lean one way are said to, bridged and doubled balls have names of their own.
+func TestLeansAndBridges(t *testing.T) {
+	var rs []*reading.Reading
+	for i := range 8 {
+		r := columns(i)
+		for k := range 3 {
+			s := &r.Array.Sites[7*i+k]
+			s.State, s.AzimuthDeg = reading.Tilted, 40+float64(10*k)
+		}
+		r.Array.LeanDeg, r.Array.LeanAzimuthDeg, r.Array.Tilted = 0.3, float64(45*i), 3
+		rs = append(rs, r)
+	}
+	page := write(t, report.Options{}, rs...)
+	for _, want := range []string{
+		"24 columns lean beyond the limit, mostly toward 50° (counter-clockwise from +X; mean length 0.99, Rayleigh test, p = &lt; 0.0001)",
+		"8 arrays lean as a whole, without a direction in common", "tilted: 24 sites",
+	} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page doesn't say %q", want)
+		}
+	}
+	r := columns(1)
+	r.Shot.View, r.Array.Kind, r.Array.Bridged, r.Array.Doubled = reading.BallPlan, "balls", 2, 1
+	r.Array.Sites[3].State, r.Array.Sites[4].State, r.Array.Sites[40].State = reading.Bridged, reading.Bridged, reading.Doubled
+	page = write(t, report.Options{}, r)
+	for _, want := range []string{"A4 bridged, A5 bridged, E1 doubled", "bridged or doubled: 3 sites", "2 bridged, 1 doubled"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the page doesn't say %q", want)
 		}
 	}
 }

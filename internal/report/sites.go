@@ -25,6 +25,7 @@ type siteTally struct {
 	samples int
 	sites   map[string]*siteCount
 	leans   []float64 // directions in which columns beyond the limit lean, degrees; the first mostLeans
+	common  []float64 // directions of the leans common to all columns of an array, likewise
 }
 
 // mostLeans is how many leaning columns their common direction is looked for in.
@@ -45,6 +46,10 @@ func newSiteTally() *siteTally { return &siteTally{sites: map[string]*siteCount{
 
 func (t *siteTally) add(r *reading.Reading) {
 	t.samples++
+	side := r.Shot.View == reading.ColumnSide // shows one axis only
+	if r.Array.LeanDeg != 0 && !side && len(t.common) < mostLeans {
+		t.common = append(t.common, r.Array.LeanAzimuthDeg)
+	}
 	for i := range r.Array.Sites {
 		s := &r.Array.Sites[i]
 		c := t.sites[s.Name]
@@ -56,7 +61,7 @@ func (t *siteTally) add(r *reading.Reading) {
 			continue
 		}
 		c.looked++
-		if s.State == reading.Tilted && len(t.leans) < mostLeans {
+		if s.State == reading.Tilted && !side && len(t.leans) < mostLeans {
 			t.leans = append(t.leans, s.AzimuthDeg)
 		}
 		if k := slices.Index(faults[:], s.State); k >= 0 {
@@ -184,6 +189,7 @@ func (t *siteTally) blocks(g group, title string) (blocks []block, worn []wornSi
 	if len(found) > 0 && len(worn) == 0 && t.samples > 1 {
 		blocks = append(blocks, block{Text: fmt.Sprintf("No site fails more often than chance allows over %s (exact binomial test at the array's own rate, false discoveries held to 5 %%).", samples), Small: true})
 	}
+	blocks = append(blocks, t.heats(names, worn, above, title)...)
 	if len(worn) > 0 {
 		tab := table{Columns: []column{{Name: "Site"}, {Name: "What"}, {Name: "Samples", Number: true}, {Name: "q", Number: true}, {Name: "Where", Wide: true}}}
 		for i, w := range worn {
@@ -207,7 +213,7 @@ func mapSite(row, column int, rowName string, n *siteCount) chart.Site {
 	return chart.Site{
 		Row: row, Column: column, RowName: rowName,
 		Missing: count(reading.Missing), Tilted: count(reading.Tilted),
-		Away: count(reading.Off) + count(reading.Bridged) + count(reading.Doubled),
+		Away: count(reading.Off), Joined: count(reading.Bridged) + count(reading.Doubled),
 	}
 }
 
@@ -219,18 +225,58 @@ func probability(v float64) string {
 	return fmt.Sprintf("%.2g", v)
 }
 
-// leanBlocks say whether the columns beyond the limit lean in one direction.
-func (t *siteTally) leanBlocks() []block {
-	if len(t.leans) < fewestForChart {
-		return nil
+// heats map the share of samples in which sites fail, of each fault that some site fails with again
+// and again.
+func (t *siteTally) heats(names []string, worn []wornSite, above int, title string) (blocks []block) {
+	for k, fault := range faults {
+		again := map[string]bool{}
+		for _, w := range worn {
+			if w.fault == faultNames[fault] {
+				again[w.name] = true
+			}
+		}
+		if len(again) == 0 || t.samples < fewestForChart {
+			continue
+		}
+		h := chart.Heat{
+			Title: "How often sites are " + faultNames[fault],
+			Notes: []string{plural(t.samples, "sample", "samples") + "; ringed: more often than chance allows"},
+		}
+		for _, name := range names {
+			row, column, _ := part.ParseSite(name) // order has parsed it
+			q := t.sites[name]
+			h.Sites = append(h.Sites, chart.HeatSite{Row: row - above, Column: column, RowName: strings.TrimRight(name, "0123456789"), Failed: q.faults[k].n, Looked: q.looked, Repeated: again[name]})
+		}
+		label := fmt.Sprintf("Heat map of sites %s, %s: %s again and again", faultNames[fault], title, few(slices.Sorted(maps.Keys(again)), 20))
+		blocks = append(blocks, block{Figure: &figure{Figure: h, Label: label}})
 	}
-	c, err := spc.Directions(t.leans, spc.CircularOptions{})
-	if err != nil {
-		return nil
+	return blocks
+}
+
+// leanBlocks draw in which directions columns lean, those beyond the limit and whole arrays, and say
+// whether these have one in common.
+func (t *siteTally) leanBlocks(title string) (blocks []block) {
+	for _, l := range []struct {
+		deg         []float64
+		title, what string
+		advice      string
+	}{
+		{t.leans, "Directions of columns beyond the limit", "columns lean beyond the limit", "look at the robot or tool that places or handles them"},
+		{t.common, "Directions of the lean common to an array", "arrays lean as a whole", "look at the fixture, the scope's axis, or how boards are held while the columns are attached"},
+	} {
+		if len(l.deg) < fewestForChart {
+			continue
+		}
+		c, err := spc.Directions(l.deg, spc.CircularOptions{})
+		if err != nil {
+			continue
+		}
+		text := fmt.Sprintf("%d %s, without a direction in common (Rayleigh test, p = %s).", c.N, l.what, probability(c.RayleighP))
+		if !c.MeanIsShaky {
+			text = fmt.Sprintf("%d %s, mostly toward %.0f° (counter-clockwise from +X; mean length %.2f, Rayleigh test, p = %s): %s.", c.N, l.what, c.MeanDeg, c.Length, probability(c.RayleighP), l.advice)
+		}
+		rose := chart.Rose{Title: l.title, Deg: l.deg, MeanDeg: c.MeanDeg, Length: c.Length, P: c.RayleighP, Common: !c.MeanIsShaky}
+		blocks = append(blocks, block{Figure: &figure{Figure: rose, Label: "Rose of directions, " + title + ": " + text, Items: []string{text}}})
 	}
-	text := fmt.Sprintf("%d columns lean beyond the limit, without a common direction (Rayleigh test, p = %s).", c.N, probability(c.RayleighP))
-	if !c.MeanIsShaky {
-		text = fmt.Sprintf("%d columns lean beyond the limit, mostly toward %.0f° (counter-clockwise from +X; mean length %.2f, Rayleigh test, p = %s): look at the robot or tool that places or handles them.", c.N, c.MeanDeg, c.Length, probability(c.RayleighP))
-	}
-	return []block{{Text: text}}
+	return blocks
 }
