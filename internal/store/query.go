@@ -44,14 +44,14 @@ type Shot struct {
 	Line, Lot, Sample, Head, Nozzle, PickPosition, Operator string
 }
 
-// choice puts a query into SQL: a table of ids named chosen, to select from, and its arguments.
-func (q Query) choice() (with string, args []any) {
+// from is what to select the shots from that a query chooses, under the name of shots.
+func (q Query) from() (from string, args []any) {
 	where, args := q.where()
 	if q.Limit <= 0 {
-		return "WITH chosen AS (SELECT id FROM shots" + where + ") ", args
+		return " FROM shots" + where, args
 	}
 	args = append(args, q.Limit)
-	return fmt.Sprintf("WITH chosen AS (SELECT id FROM shots%s ORDER BY taken_at DESC, id DESC LIMIT $%d) ", where, len(args)), args
+	return fmt.Sprintf(" FROM (SELECT * FROM shots%s ORDER BY taken_at DESC, id DESC LIMIT $%d) AS shots", where, len(args)), args
 }
 
 func (q Query) where() (where string, args []any) {
@@ -242,8 +242,8 @@ func gather[T any](all iter.Seq2[T, error]) ([]T, error) {
 
 // Shots returns the shots that a query chooses, in the order in which they were taken.
 func (s *Store) Shots(ctx context.Context, q Query) ([]Shot, error) {
-	with, args := q.choice()
-	return gather(rows(ctx, s, "list shots", with+"SELECT "+shotFields+" FROM chosen JOIN shots ON shots.id = chosen.id ORDER BY shots.taken_at, shots.id", args,
+	from, args := q.from()
+	return gather(rows(ctx, s, "list shots", "SELECT "+shotFields+from+" ORDER BY shots.taken_at, shots.id", args,
 		func(r *sql.Rows) (v Shot, err error) { return v, r.Scan(v.into()...) }))
 }
 

@@ -57,8 +57,8 @@ func (s *Store) Cases(ctx context.Context, q CaseQuery) ([]Case, error) {
 	if err != nil {
 		return nil, err
 	}
-	with, args := q.choice()
-	reviews, err := gather(rows(ctx, s, "list reviews", with+"SELECT "+reviewColumns+" FROM chosen JOIN reviews v ON v.shot_id = chosen.id ORDER BY v.id", args,
+	from, args := q.from()
+	reviews, err := gather(rows(ctx, s, "list reviews", "SELECT "+reviewColumns+" FROM reviews v WHERE v.shot_id IN (SELECT shots.id"+from+") ORDER BY v.id", args,
 		func(r *sql.Rows) (v Review, err error) { return v, r.Scan(v.into()...) }))
 	if err != nil {
 		return nil, err

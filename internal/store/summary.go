@@ -21,9 +21,8 @@ type Group struct {
 // Groups counts the shots that a query chooses, by part and view. It looks at each of them: a few
 // seconds where there are millions.
 func (s *Store) Groups(ctx context.Context, q Query) ([]Group, error) {
-	with, args := q.choice()
-	query := with + `SELECT part, view, verdict, COUNT(*), MIN(taken_at), MAX(taken_at)
-		FROM chosen JOIN shots ON shots.id = chosen.id GROUP BY part, view, verdict ORDER BY part, view, verdict`
+	from, args := q.from()
+	query := "SELECT part, view, verdict, COUNT(*), MIN(taken_at), MAX(taken_at)" + from + " GROUP BY part, view, verdict ORDER BY part, view, verdict"
 	type row struct {
 		Group
 		verdict reading.Decision
@@ -53,8 +52,8 @@ func (s *Store) Groups(ctx context.Context, q Query) ([]Group, error) {
 
 // Count returns how many shots a query chooses.
 func (s *Store) Count(ctx context.Context, q Query) (n int, err error) {
-	with, args := q.choice()
-	if err := s.read.QueryRowContext(ctx, with+"SELECT COUNT(*) FROM chosen", args...).Scan(&n); err != nil {
+	from, args := q.from()
+	if err := s.read.QueryRowContext(ctx, "SELECT COUNT(*)"+from, args...).Scan(&n); err != nil {
 		return 0, s.wrong("count shots", err)
 	}
 	return n, nil
