@@ -39,8 +39,9 @@ Readings are kept in a store: an SQLite file, or a PostgreSQL database where sev
 one shared folder. The same picture twice is one shot. The program may be stopped or killed at any
 time; the next start goes on where it was. docs/watch.md says more.
 
---status reports how the watches of an inbox are doing: status 0 when all is well, 1 when one is in
-trouble, has ended or gives no sign of life.`
+With --once it ends with status 0 when all was accepted and 1 when something wasn't, waits or was
+set aside. --status reports how the watches of an inbox are doing: status 0 when all is well, 1 when
+one is in trouble, has ended or gives no sign of life.`
 
 const watchExample = `  inspect watch inbox --station bench-1.yaml --store line.db
   inspect watch inbox --station bench-1.yaml --store line.db --report-at 05:30 --reports reports

@@ -39,6 +39,7 @@ type file struct {
 	sum      string       // SHA-256 of the content under stamp; empty when not known
 	why      string       // it waits or is set aside
 	again    bool         // it was set aside and somebody wants it tried again
+	spoilt   string       // SHA-256 of what was set aside under this name before
 }
 
 // A keeper keeps an inbox. All but what mu guards belongs to the goroutine of run.
@@ -84,7 +85,7 @@ func (k *keeper) wake() {
 func (k *keeper) run(ctx context.Context) {
 	var rescan time.Time
 	for ctx.Err() == nil {
-		k.drain()
+		k.drain(ctx)
 		now := time.Now()
 		paths, lost, err := k.touched.take()
 		if err != nil && !k.deaf {
@@ -244,7 +245,11 @@ func (k *keeper) found(f intake.Found) {
 		old = &file{path: f.Path, stamp: f.Stamp}
 		k.files[f.Path] = old
 	case !f.Stamp.Same(old.stamp): // another content, whatever became of the one before
-		*old = file{path: old.path, settling: old.settling, stamp: f.Stamp}
+		spoilt := old.spoilt
+		if old.state == aside {
+			spoilt = old.sum
+		}
+		*old = file{path: old.path, settling: old.settling, stamp: f.Stamp, spoilt: spoilt}
 	case old.state == unreadable:
 		old.state = settled
 	default:
@@ -324,7 +329,7 @@ func (k *keeper) leaveAlone(alone map[string]string) {
 }
 
 // drain takes notice of what became of jobs.
-func (k *keeper) drain() {
+func (k *keeper) drain(ctx context.Context) {
 	k.mu.Lock()
 	endings := k.endings
 	k.endings = nil
@@ -335,6 +340,7 @@ func (k *keeper) drain() {
 			switch e.outcome {
 			case measured:
 				f.state = answered
+				k.replaced(ctx, f, e.job)
 			case putAside:
 				k.setAside(f, e.why)
 			case putBack:

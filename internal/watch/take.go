@@ -242,6 +242,7 @@ func (k *keeper) known(ctx context.Context, f *file, j store.Job) error {
 	delete(k.copies, f.path)
 	if a := k.results.of(f.path); a != nil && a.Picture.SHA256 == f.sum {
 		f.state = answered
+		k.replaced(ctx, f, j)
 		return nil
 	}
 	kept, err := k.o.Store.OfPicture(ctx, f.sum, j.Part, j.Shot.View)
@@ -250,6 +251,7 @@ func (k *keeper) known(ctx context.Context, f *file, j store.Job) error {
 	}
 	if kept != nil {
 		k.answerAgain(f, kept)
+		k.replaced(ctx, f, j)
 		return nil
 	}
 	set, err := k.o.Store.AsideOf(ctx, j)
@@ -283,6 +285,22 @@ func (k *keeper) answerAgain(f *file, kept *store.Kept) {
 	}
 	f.state = answered
 	k.say(Line{Word: string(a.Verdict.Decision), Path: a.Picture.Path, Text: "measured before: " + a.Remark(), Answer: a})
+}
+
+// replaced forgets that a file was set aside which has been replaced by one that could be measured: a
+// damaged copy that was made anew isn't missing from the record.
+func (k *keeper) replaced(ctx context.Context, f *file, j store.Job) {
+	if f.spoilt == "" {
+		return
+	}
+	j.SHA256, f.spoilt = f.spoilt, ""
+	set, err := k.o.Store.AsideOf(ctx, j)
+	if err == nil && set != nil {
+		err = k.o.Store.TakeUp(ctx, set.ID)
+	}
+	if err != nil && ctx.Err() == nil { // it stays on the list of what wasn't measured
+		k.say(Line{Word: "trouble", Path: k.results.rel(f.path), Text: fmt.Sprintf("that it was set aside before can't be forgotten: %v", err)})
+	}
 }
 
 // setAside notes why a file can't be measured.

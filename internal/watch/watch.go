@@ -100,7 +100,7 @@ func Run(ctx context.Context, o Options) error {
 	}
 	cancel()
 	others.Wait()
-	k.drain()
+	k.drain(context.WithoutCancel(ctx))
 	k.status.Ended = true
 	k.writeStatus(time.Now())
 	return nil

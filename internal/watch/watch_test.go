@@ -226,6 +226,9 @@ func TestSetAside(t *testing.T) {
 		b.pass(4 * time.Second)
 		b.has("results/b.png.accept.txt")
 		b.hasNot("set-aside/b.png.txt")
+		if len(b.aside) != 1 {
+			t.Errorf("a damaged copy that was replaced is still set aside in the store: %v", b.aside)
+		}
 		// Deleting a note has the same file tried once more, also of a program that has started since.
 		b.stop()
 		b.start(nil)

@@ -18,6 +18,7 @@ import (
 type ending struct {
 	path string // of the picture
 	sum  string
+	job  store.Job
 	outcome
 	why string
 }
@@ -217,7 +218,7 @@ func back(why string) error { return fmt.Errorf("%w: %s", store.ErrPutBack, why)
 // done takes notice of a task that has ended, after the store has recorded that.
 func (k *keeper) done(t store.Task, r *reading.Reading, err error) {
 	path := k.path(t.Path)
-	e := ending{path: path, sum: t.SHA256}
+	e := ending{path: path, sum: t.SHA256, job: t.Job}
 	rel := k.results.rel(path)
 	switch {
 	case err == nil:
