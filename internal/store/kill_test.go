@@ -6,7 +6,9 @@ import (
 	"fmt"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strconv"
+	"strings"
 	"testing"
 	"time"
 )
@@ -82,4 +84,34 @@ func TestKilledLosesNothing(t *testing.T) {
 			}
 		}
 	})
+}
+
+// On a full disk the reading at hand is refused in plain words, what was acknowledged stays, and
+// with some room it goes on. SQLite's own limit stands in for the disk's.
+func TestFullDisk(t *testing.T) {
+	s := open(t, filepath.Join(t.TempDir(), "store.db"))
+	limit := func(pages int) {
+		t.Helper()
+		if _, err := s.write.Exec(fmt.Sprintf("PRAGMA max_page_count = %d", pages)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	limit(200)
+	kept := 0
+	var err error
+	for ; err == nil && kept < 200; kept++ {
+		_, _, err = s.Record(t.Context(), Record{Reading: anArray(kept, 100), At: noon})
+	}
+	kept--
+	if err == nil || !strings.Contains(err.Error(), "the disk is full, make room on it") {
+		t.Fatalf("got %v after %d readings", err, kept)
+	}
+	if n, err := s.Count(t.Context(), Query{}); err != nil || n != kept {
+		t.Errorf("got %d shots, %v; want %d", n, err, kept)
+	}
+	limit(1 << 20)
+	mustRecord(t, s, anArray(kept, 100))
+	if problems, err := s.Check(t.Context(), CheckOptions{}); err != nil || problems != nil {
+		t.Errorf("%v, %v", problems, err)
+	}
 }
