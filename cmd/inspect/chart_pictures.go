@@ -4,11 +4,13 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strings"
 	"text/tabwriter"
 
 	"plumbsquare/internal/chart"
+	"plumbsquare/internal/drift"
 	"plumbsquare/internal/series"
 	"plumbsquare/internal/spc"
 )
@@ -163,6 +165,9 @@ type (
 		P        number      `json:"p"`
 		Q        number      `json:"q"` // adjusted for the number of factors
 		Differ   bool        `json:"levels_differ"`
+		Between  number      `json:"sd_between"` // variance components, as standard deviations
+		Within   number      `json:"sd_within"`
+		Beyond   number      `json:"beyond_others_p"` // of what it explains beyond all other factors
 		Remark   string      `json:"remark,omitempty"`
 		Levels   []levelJSON `json:"levels"`
 	}
@@ -178,7 +183,8 @@ type (
 func effectsJSON(file, value string, effects []spc.FactorEffect) factorsJSON {
 	out := factorsJSON{File: file, Value: value}
 	for _, e := range effects {
-		f := factorJSON{Factor: e.Name, Explains: number(e.Alone.Omega2), P: number(e.Alone.P), Q: number(e.Q), Differ: e.Claimed, Remark: e.Remark}
+		f := factorJSON{Factor: e.Name, Explains: number(e.Alone.Omega2), P: number(e.Alone.P), Q: number(e.Q), Differ: e.Claimed, Remark: e.Remark,
+			Between: number(math.Sqrt(e.Alone.VarBetween)), Within: number(math.Sqrt(e.Alone.VarWithin)), Beyond: number(e.BeyondP)}
 		for _, l := range e.Levels {
 			f.Levels = append(f.Levels, levelJSON{l.Level, l.N, number(l.Mean), number(l.Low), number(l.High)})
 		}
@@ -189,7 +195,7 @@ func effectsJSON(file, value string, effects []spc.FactorEffect) factorsJSON {
 
 func writeEffects(w io.Writer, effects []spc.FactorEffect) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "factor\tlevels\tof the variance\tp\tq\t")
+	fmt.Fprintln(t, "factor\tlevels\tof the variance\tsd between\twithin\tp\tq\tbeyond others, p\t")
 	for _, e := range effects {
 		claim := "no difference shown"
 		if e.Claimed {
@@ -198,7 +204,13 @@ func writeEffects(w io.Writer, effects []spc.FactorEffect) error {
 		if e.Remark != "" {
 			claim += "; " + e.Remark
 		}
-		fmt.Fprintf(t, "%s\t%d\t%.0f %%\t%.2g\t%.2g\t%s\n", e.Name, len(e.Levels), 100*e.Alone.Omega2, e.Alone.P, e.Q, claim)
+		within := math.Sqrt(e.Alone.VarWithin)
+		beyond := "–"
+		if e.BeyondDF > 0 && len(effects) > 1 {
+			beyond = fmt.Sprintf("%.2g", e.BeyondP)
+		}
+		fmt.Fprintf(t, "%s\t%d\t%.0f %%\t%s\t%s\t%.2g\t%.2g\t%s\t%s\n", e.Name, len(e.Levels), 100*e.Alone.Omega2,
+			drift.Figure(math.Sqrt(e.Alone.VarBetween), within/10), drift.Figure(within, within/10), e.Alone.P, e.Q, beyond, claim)
 	}
 	return t.Flush()
 }
