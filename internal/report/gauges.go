@@ -44,10 +44,15 @@ func (d *day) gauges(o Options) (c gaugeContent) {
 		return c
 	}
 	if len(o.Scopes) == 0 && len(o.Checks) == 0 {
-		return gaugeContent{blocks: []block{{Text: "Measured with " + few(names, 12) + ". Neither scope files nor check samples were given, so nothing is said of how well they are calibrated."}}}
+		return gaugeContent{blocks: []block{{Text: "Measured with " + few(names, 12) + ". No scope file and no check sample is known, so nothing is said of how well they are calibrated."}}}
 	}
 	t := &table{Columns: []column{{Name: "Scope"}, {Name: "Pictures", Number: true}, {Name: "to retake", Number: true}, {Name: "Calibrated"}, {Name: "Valid until"}, {Name: "Latest check sample", Wide: true}}}
+	var unknown []string
 	for _, name := range names {
+		if o.Scopes[name] == nil && !slices.ContainsFunc(o.Checks, func(k Check) bool { return k.Scope == name }) {
+			unknown = append(unknown, name)
+			continue
+		}
 		u := uses[name]
 		if u == nil {
 			u = new(use)
@@ -55,7 +60,12 @@ func (d *day) gauges(o Options) (c gaugeContent) {
 		calibrated, valid := c.calibration(name, o)
 		t.add("scope", cell{Text: name}, cell{Text: fmt.Sprint(u.measured)}, cell{Text: fmt.Sprint(u.retakes), Faint: u.retakes == 0}, cell{Text: calibrated}, cell{Text: valid}, cell{Text: c.check(name, o.Checks)})
 	}
-	c.blocks = append(c.blocks, block{Table: t})
+	if len(t.Rows) > 0 {
+		c.blocks = append(c.blocks, block{Table: t})
+	}
+	if unknown != nil {
+		c.blocks = append(c.blocks, block{Text: "Neither scope file nor check sample is known of " + few(unknown, 12) + ".", Small: true})
+	}
 	for _, text := range append(slices.Clone(c.failed), c.soon...) {
 		c.blocks = append(c.blocks, block{Text: capital(text) + "."})
 	}

@@ -17,9 +17,12 @@ const figureScale = textWidth / 740
 // figureEdge is the empty edge around a figure, which would look like an indent.
 const figureEdge = 12
 
+// apartFrom is how much of a page must be full for a section that stands apart to begin the next one.
+const apartFrom = 0.3
+
 // section writes a heading and its blocks.
 func (p *paper) section(s section, first bool) {
-	if s.Apart && p.y > topMargin {
+	if s.Apart && p.y > topMargin+apartFrom*(pageEnd-topMargin) {
 		p.page()
 	}
 	p.room(44 + p.start(s.Blocks))

@@ -76,62 +76,46 @@ func (p *paper) tableHead(t *table, widths []float64, s style) {
 const mostMeasured = 300
 
 // widths shares the page's width among columns: each gets what it needs; when that is too much, wide
-// ones give way first, in proportion, then all.
+// ones give way first, down to their heads and a share, then all.
 func (p *paper) widths(t *table, s style) []float64 {
 	need := make([]float64, len(t.Columns))
+	least := make([]float64, len(t.Columns)) // what a column keeps
 	for i, c := range t.Columns {
-		need[i] = p.width(c.Name, s)
+		need[i] = p.width(c.Name, s) + 0.5
+		least[i] = need[i]
 	}
 	for _, r := range t.Rows[:min(len(t.Rows), mostMeasured)] {
 		for i, c := range r.Cells {
-			text, look := c.Text, s
+			text, look, icon := c.Text, s, 0.0
 			if c.Decision != "" {
-				text, look.bold = string(c.Decision), true
+				text, look.bold, icon = string(c.Decision), true, s.size*1.15
 			}
-			w := p.width(text, look)
-			if c.Decision != "" {
-				w += s.size * 1.15
-			}
-			need[i] = math.Max(need[i], w+0.5)
+			need[i] = math.Max(need[i], p.width(text, look)+icon+0.5)
 		}
 	}
-	room := textWidth - cellGap*float64(len(need)-1)
-	total, wide := 0.0, 0.0
+	const share = 0.4 // of what wide columns need
+	total, floor, wide := 0.0, 0.0, 0.0
 	for i, w := range need {
 		total += w
-		if t.Columns[i].Wide {
+		if !t.Columns[i].Wide {
+			least[i] = w
+		} else {
+			least[i] = math.Max(least[i], share*w)
 			wide += w
 		}
+		floor += least[i]
 	}
-	const least = 0.4 // of what wide columns need, before others give way too
-	switch over := total - room; {
-	case over <= 0:
-		for i := range need {
+	room := textWidth - cellGap*float64(len(need)-1)
+	for i := range need {
+		switch {
+		case total <= room:
 			if t.Columns[i].Wide {
-				need[i] -= over * need[i] / wide
+				need[i] += (room - total) * need[i] / wide
 			}
-		}
-	case over <= wide*(1-least) || wide == total:
-		for i := range need {
-			if t.Columns[i].Wide {
-				need[i] -= over * need[i] / wide
-			}
-		}
-	default:
-		share := (room - wide*least) / (total - wide)
-		if share < 0.3 { // the others alone are too much
-			share = room / total
-			for i := range need {
-				need[i] *= share
-			}
-			break
-		}
-		for i := range need {
-			if t.Columns[i].Wide {
-				need[i] *= least
-			} else {
-				need[i] *= share
-			}
+		case floor <= room: // wide columns give way
+			need[i] = least[i] + (need[i]-least[i])*(room-floor)/(total-floor)
+		default:
+			need[i] = least[i] * room / floor
 		}
 	}
 	return need
