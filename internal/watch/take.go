@@ -274,7 +274,8 @@ func (k *keeper) known(ctx context.Context, f *file, j store.Job) error {
 func (k *keeper) answerAgain(f *file, kept *store.Kept) {
 	a := NewAnswer(kept.Reading, Picture{k.results.rel(f.path), f.stamp.Size, f.stamp.Modified, f.sum}, kept.Shot.RecordedAt)
 	var err error
-	if other := kept.Reading.Source.Picture; other != f.path {
+	// The store keeps text: in a name that isn't UTF-8 the odd bytes have become U+FFFD, as here.
+	if other := kept.Reading.Source.Picture; other != string([]rune(f.path)) {
 		a.SameAs = k.results.rel(other)
 		err = k.results.copyOverlay(other, f.path)
 	}

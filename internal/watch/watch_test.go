@@ -53,6 +53,26 @@ func TestPicturesAreAnswered(t *testing.T) {
 	})
 }
 
+// Names that aren't UTF-8, as older systems leave them, and one as long as names may be.
+func TestStrangeNames(t *testing.T) {
+	at(t, func(b *bench) {
+		latin := "J\xfcrg's \"best\".png"
+		long := strings.Repeat("x", 246) + ".png"
+		b.start(nil)
+		b.shot(latin, "accept 1")
+		b.shot(long, "accept 2")
+		b.pass(5 * time.Second)
+		b.stop()
+		b.has("results/"+latin+".accept.txt", "results/"+latin+".json")
+		if got := b.read("results/" + latin + ".accept.txt"); !strings.HasPrefix(got, "ACCEPT   J\\xfcrg's \"best\".png\n") {
+			t.Errorf("the answer is:\n%s", got)
+		}
+		if answers, _ := filepath.Glob(filepath.Join(b.inbox, "results", strings.Repeat("x", 171)+"~*.accept.txt")); len(answers) != 1 || len(b.measured) != 2 {
+			t.Errorf("measured %q, answers %q", b.measured, answers)
+		}
+	})
+}
+
 func TestAFileThatGrowsWaits(t *testing.T) {
 	at(t, func(b *bench) {
 		b.start(func(o *watch.Options) { o.Settle = 3 * time.Second })
