@@ -28,15 +28,26 @@ type Judgement struct {
 	Again time.Time
 }
 
+// A Window says which points are to be judged. What patterns began in may lie before it.
+type Window struct {
+	From  time.Time // zero means from the first
+	Until time.Time // excluded; zero means to the last
+	// Settled is when the newest lot must have been recorded to count, for until then its mean may
+	// still change.
+	Settled time.Time
+}
+
+func (w Window) holds(t time.Time) bool {
+	return !t.Before(w.From) && (w.Until.IsZero() || t.Before(w.Until))
+}
+
 // Judge holds samples, in order of time, against the phases of their chart, in order of start, and
 // matches the hits with the signals known of it. The same rule completed at the same points is the
 // same signal; one completed again within nine points goes on, unless a person closed it before that
 // point was taken: then it has come back, and is a new one. Samples before the first phase are
-// judged by nothing. Hits at points before from are passed over, so that judging can start in the
-// middle of a chart, with a few points before for patterns to begin in. The last lot of
-// a chart of lots counts when its last shot was recorded before settled, for until then its mean may
-// still change; a phase of one point has to wait for its second.
-func Judge(samples []Sample, phases []store.Phase, known []store.Signal, from, settled time.Time) (Judgement, error) {
+// judged by nothing, and a phase of one point has to wait for its second. Known signals without an
+// ID are returned among the new ones.
+func Judge(samples []Sample, phases []store.Phase, known []store.Signal, w Window) (Judgement, error) {
 	m := matcher{known: slices.Clone(known), extended: map[int]bool{}}
 	for i, ph := range phases {
 		start := slices.IndexFunc(samples, func(s Sample) bool { return !s.At.Before(ph.Start) })
@@ -50,7 +61,7 @@ func Judge(samples []Sample, phases []store.Phase, known []store.Signal, from, s
 		if start >= end {
 			continue
 		}
-		if err := m.phase(ph, gather(samples[start:end], ph.Kind, ph.ByLot), end == len(samples), from, settled); err != nil {
+		if err := m.phase(ph, gather(samples[start:end], ph.Kind, ph.ByLot), end == len(samples), w); err != nil {
 			return Judgement{}, fmt.Errorf("phase %d %q of %s: %w", ph.ID, ph.Name, ph.Value, err)
 		}
 	}
@@ -64,8 +75,8 @@ type matcher struct {
 	again    time.Time
 }
 
-func (m *matcher) phase(ph store.Phase, p points, latest bool, from, settled time.Time) error {
-	if n := len(p.at); latest && ph.ByLot && n > 0 && !p.last[n-1].Before(settled) {
+func (m *matcher) phase(ph store.Phase, p points, latest bool, w Window) error {
+	if n := len(p.at); latest && ph.ByLot && n > 0 && !p.last[n-1].Before(w.Settled) {
 		m.again = p.at[n-1].At
 		p = p.slice(0, n-1)
 	}
@@ -89,7 +100,7 @@ func (m *matcher) phase(ph store.Phase, p points, latest bool, from, settled tim
 			index := func(at int) int { return c.Points[at].Index }
 			at := p.at[index(h.At)]
 			at.Value = c.Points[h.At].Value
-			if at.At.Before(from) {
+			if !w.holds(at.At) {
 				continue
 			}
 			f := found{phase: ph, chart: c, hit: h, at: at, lately: p.at[max(0, index(h.At)-quietPoints)]}

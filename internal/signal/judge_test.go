@@ -71,7 +71,7 @@ func TestJudge(t *testing.T) {
 		{"on the limit", []float64{0, 3, -3}, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			j, err := signal.Judge(line(1, c.values...), []store.Phase{individuals(0, 1)}, nil, time.Time{}, never)
+			j, err := signal.Judge(line(1, c.values...), []store.Phase{individuals(0, 1)}, nil, signal.Window{Settled: never})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -88,7 +88,7 @@ func TestJudgePhases(t *testing.T) {
 	values := []float64{0, .2, 5, 5.1, 4.9, 5.2, 4.8, 9}
 	moved := individuals(5, 1)
 	moved.ID, moved.Start = 2, start.Add(30*time.Minute) // from the fourth on
-	j, err := signal.Judge(line(1, values...), []store.Phase{individuals(0, 1), moved}, nil, time.Time{}, never)
+	j, err := signal.Judge(line(1, values...), []store.Phase{individuals(0, 1), moved}, nil, signal.Window{Settled: never})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -101,7 +101,7 @@ func TestJudgePhases(t *testing.T) {
 	}
 	before := individuals(0, 1)
 	before.Start = start.Add(time.Hour)
-	if j, err = signal.Judge(line(1, values[:6]...), []store.Phase{before}, nil, time.Time{}, never); err != nil || j.New != nil {
+	if j, err = signal.Judge(line(1, values[:6]...), []store.Phase{before}, nil, signal.Window{Settled: never}); err != nil || j.New != nil {
 		t.Errorf("samples before every phase gave %v, %v; want nothing", j.New, err)
 	}
 }
@@ -109,19 +109,19 @@ func TestJudgePhases(t *testing.T) {
 // A closed signal whose pattern goes on has come back; an acknowledged one goes on.
 func TestJudgeAfterClosing(t *testing.T) {
 	samples := line(1, 0, 4, 4, 4, 4)
-	first, err := signal.Judge(samples[:3], []store.Phase{individuals(0, 1)}, nil, time.Time{}, never)
+	first, err := signal.Judge(samples[:3], []store.Phase{individuals(0, 1)}, nil, signal.Window{Settled: never})
 	if err != nil {
 		t.Fatal(err)
 	}
 	known := first.New
 	known[0].ID = 7
 	known[0].State = store.SignalAcknowledged
-	j, err := signal.Judge(samples, []store.Phase{individuals(0, 1)}, known, time.Time{}, never)
+	j, err := signal.Judge(samples, []store.Phase{individuals(0, 1)}, known, signal.Window{Settled: never})
 	if err != nil || j.New != nil || len(j.Extended) != 1 || j.Extended[0].Times != 4 || j.Extended[0].ID != 7 {
 		t.Errorf("acknowledged: got %+v, %v; want it extended to 4", j, err)
 	}
 	known[0].State, known[0].Closed = store.SignalClosed, &store.Act{At: samples[3].At}
-	j, err = signal.Judge(samples, []store.Phase{individuals(0, 1)}, known, time.Time{}, never)
+	j, err = signal.Judge(samples, []store.Phase{individuals(0, 1)}, known, signal.Window{Settled: never})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -146,7 +146,7 @@ func TestJudgeLots(t *testing.T) {
 		{never, []brief{{"Nelson 1", 1, 3, 7, 2}}},
 		{samples[6].At, []brief{{"Nelson 1", 1, 3, 3, 1}}},
 	} {
-		j, err := signal.Judge(samples, []store.Phase{ph}, nil, time.Time{}, c.settled)
+		j, err := signal.Judge(samples, []store.Phase{ph}, nil, signal.Window{Settled: c.settled})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -155,7 +155,7 @@ func TestJudgeLots(t *testing.T) {
 		}
 	}
 	ph.Kind, ph.Limits = series.XbarS, store.Limits{Centre: 0, Sigma: 1}
-	j, err := signal.Judge(line(2, 0, 0, 0, 6, 0, 0), []store.Phase{ph}, nil, time.Time{}, never)
+	j, err := signal.Judge(line(2, 0, 0, 0, 6, 0, 0), []store.Phase{ph}, nil, signal.Window{Settled: never})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -177,7 +177,7 @@ func TestJudgeCounts(t *testing.T) {
 	for i := range samples {
 		samples[i].Size = 400
 	}
-	j, err := signal.Judge(samples, []store.Phase{ph}, nil, time.Time{}, never)
+	j, err := signal.Judge(samples, []store.Phase{ph}, nil, signal.Window{Settled: never})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -211,7 +211,7 @@ func TestJudgePiecewise(t *testing.T) {
 		lot := rapid.IntRange(1, 4).Draw(t, "lot")
 		ph.Rules = "nelson"
 		samples := line(lot, values...)
-		whole, err := signal.Judge(samples, []store.Phase{ph}, nil, time.Time{}, never)
+		whole, err := signal.Judge(samples, []store.Phase{ph}, nil, signal.Window{Settled: never})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -230,7 +230,7 @@ func TestJudgePiecewise(t *testing.T) {
 				settled = never
 			}
 			for range rapid.IntRange(1, 2).Draw(t, "times") {
-				j, err := signal.Judge(samples[:next], []store.Phase{ph}, known, samples[max(0, first-lot)].At, settled)
+				j, err := signal.Judge(samples[:next], []store.Phase{ph}, known, signal.Window{From: samples[max(0, first-lot)].At, Settled: settled})
 				if err != nil {
 					t.Fatal(err)
 				}

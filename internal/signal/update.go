@@ -20,6 +20,9 @@ type Options struct {
 	// Settle is how long nothing of the newest lot must have been recorded for it to count as complete;
 	// 0 means an hour. Times of recording are this machine's, those of shots may be another clock's.
 	Settle time.Duration
+	// AtOnce bounds the memory that a chart of years takes: about so many shots are looked at together.
+	// 0 means 50 000.
+	AtOnce int
 }
 
 // A Result is what Update found.
@@ -157,34 +160,92 @@ func (u *updater) chart(ctx context.Context, work store.ChartWork) error {
 	if byLot {
 		before = lotsBefore
 	}
-	earlier, err := Samples(ctx, u.s, work.Chart, store.Query{Until: from, Limit: before})
+	ends, err := u.pieces(ctx, work.Chart, from)
 	if err != nil {
 		return err
 	}
-	if byLot && len(earlier) == before { // its first lot may have been cut
-		cut := earlier[0].Lot
-		earlier = slices.DeleteFunc(earlier, func(s Sample) bool { return s.Lot == cut })
+	var known []store.Signal
+	extended := map[int64]store.Signal{}
+	for i, end := range ends {
+		earlier, err := Samples(ctx, u.s, work.Chart, store.Query{Until: from, Limit: before})
+		if err != nil {
+			return err
+		}
+		if byLot && len(earlier) == before { // its first lot may have been cut
+			cut := earlier[0].Lot
+			earlier = slices.DeleteFunc(earlier, func(s Sample) bool { return s.Lot == cut })
+		}
+		if i == 0 {
+			if known, err = u.known(ctx, work.Chart, from, earlier); err != nil {
+				return err
+			}
+		}
+		fresh, err := Samples(ctx, u.s, work.Chart, store.Query{Since: from, Until: end})
+		if err != nil {
+			return err
+		}
+		w := Window{From: from, Settled: u.settled}
+		if last := i == len(ends)-1; !last {
+			if len(fresh) <= before {
+				continue // with the next piece
+			}
+			w.Until = fresh[len(fresh)-before].At // lots after that may go on in the next piece
+		}
+		j, err := Judge(append(earlier, fresh...), phases, known, w)
+		if err != nil {
+			return err
+		}
+		for _, k := range j.Extended {
+			extended[k.ID] = k
+			known[slices.IndexFunc(known, func(s store.Signal) bool { return s.ID == k.ID })] = k
+		}
+		known = append(slices.DeleteFunc(known, func(s store.Signal) bool { return s.ID == 0 }), j.New...)
+		if from = w.Until; from.IsZero() && !j.Again.IsZero() {
+			u.done.Again = append(u.done.Again, store.ChartWork{Chart: work.Chart, From: j.Again})
+		}
 	}
-	fresh, err := Samples(ctx, u.s, work.Chart, store.Query{Since: from})
-	if err != nil || len(fresh) == 0 {
-		return err
-	}
-	samples := append(earlier, fresh...)
-	known, err := u.s.Signals(ctx, store.SignalQuery{Chart: work.Chart, Since: samples[0].At, Superseded: true})
-	if err != nil {
-		return err
-	}
-	known = slices.DeleteFunc(known, func(k store.Signal) bool { return k.Chart != work.Chart }) // of every line, every head
-	j, err := Judge(samples, phases, known, from, u.settled)
-	if err != nil {
-		return err
-	}
-	u.done.New = append(u.done.New, j.New...)
-	u.done.Extended = append(u.done.Extended, j.Extended...)
-	if !j.Again.IsZero() {
-		u.done.Again = append(u.done.Again, store.ChartWork{Chart: work.Chart, From: j.Again})
+	for _, k := range known {
+		if k.ID == 0 {
+			u.done.New = append(u.done.New, k)
+		} else if e, grown := extended[k.ID]; grown {
+			u.done.Extended = append(u.done.Extended, e)
+		}
 	}
 	return nil
+}
+
+// known returns the signals of a chart that points from a time on, or those before, may belong to.
+func (u *updater) known(ctx context.Context, c store.Chart, from time.Time, earlier []Sample) ([]store.Signal, error) {
+	if len(earlier) > 0 {
+		from = earlier[0].At
+	}
+	list, err := u.s.Signals(ctx, store.SignalQuery{Chart: c, Since: from, Superseded: true})
+	return slices.DeleteFunc(list, func(k store.Signal) bool { return k.Chart != c }), err // the query takes every line and head
+}
+
+const shotsAtOnce = 50_000
+
+// pieces parts the time from from on so that none holds many more shots than are looked at together,
+// and returns the ends of the parts; that of the last is open.
+func (u *updater) pieces(ctx context.Context, c store.Chart, from time.Time) ([]time.Time, error) {
+	q := store.Query{Part: c.Part, View: string(c.View), Line: c.Line, Head: c.Head, Since: from}
+	n, err := u.s.Count(ctx, q)
+	most := cmp.Or(u.o.AtOnce, shotsAtOnce)
+	if err != nil || n <= most {
+		return []time.Time{{}}, err
+	}
+	q.Limit = 1
+	newest, err := u.s.Shots(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	parts := n/most + 1
+	step := newest[0].TakenAt.Sub(from) / time.Duration(parts)
+	var ends []time.Time
+	for i := range parts - 1 {
+		ends = append(ends, from.Add(time.Duration(i+1)*step))
+	}
+	return append(ends, time.Time{}), nil
 }
 
 // mostGathered is how many of the newest shots first limits are looked for in.

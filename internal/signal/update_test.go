@@ -220,6 +220,42 @@ func TestUpdatePiecewise(t *testing.T) {
 	})
 }
 
+// A chart of years is judged in pieces, which nobody can tell from its signals.
+func TestUpdateInPieces(t *testing.T) {
+	var found [2][]string
+	for k, atOnce := range []int{0, 90} {
+		s := open(t, filepath.Join(t.TempDir(), "store.db"))
+		rng := rand.New(rand.NewPCG(4, 4))
+		for i := range 500 {
+			x := 1.2 * rng.NormFloat64()
+			if i/100 == 3 {
+				x += 1
+			}
+			record(t, s, die(i, x))
+		}
+		_, err := s.StartPhase(t.Context(), store.Phase{Chart: dieX, Start: at(0), Kind: series.Individuals, Rules: "nelson", Limits: store.Limits{Sigma: 1}, Act: store.Act{By: "A", At: start, Why: "w"}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		r, err := signal.Update(t.Context(), s, signal.Options{Now: at(600), Program: "inspect", AtOnce: atOnce})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, sig := range r.New {
+			if sig.Value == "x_um" {
+				found[k] = append(found[k], fmt.Sprint(sig.Rule, sig.Side, sig.First.Name, sig.Last.Name, sig.Times, len(sig.Pattern)))
+			}
+		}
+		slices.Sort(found[k])
+	}
+	if len(found[0]) < 10 {
+		t.Errorf("only %d signals to compare", len(found[0]))
+	}
+	if d := gocmp.Diff(found[0], found[1]); d != "" {
+		t.Errorf("in pieces (−at once +in pieces):\n%s", d)
+	}
+}
+
 // Several programs that judge the same store at once keep each signal once.
 func TestUpdateAtOnce(t *testing.T) {
 	each(t, func(t *testing.T, s *store.Store) {
