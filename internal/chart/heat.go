@@ -26,6 +26,9 @@ type HeatSite struct {
 	Repeated       bool // more often than chance allows
 }
 
+// leastScale is the share at which the colours end at least: one failure in many samples is no fire.
+const leastScale = 0.25
+
 // heatStops are the colours of shares from few to all: each darker than the one before, so that
 // the order shows without hue, and from blue to orange-brown, which every common kind of colour
 // vision tells apart.
@@ -56,7 +59,7 @@ func (h Heat) draw(p *pen) error {
 	}
 	span := h.span()
 	names := make([]string, span.rows)
-	most := 0.0
+	most := leastScale
 	for _, q := range h.Sites {
 		names[q.Row-1] = q.RowName
 		most = max(most, q.share())

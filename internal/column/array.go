@@ -119,6 +119,10 @@ func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand f
 	pose.uxUm, pose.uyUm = math.Hypot(pose.uxUm, lean), math.Hypot(pose.uyUm, lean)
 	pose.fill(a)
 
+	apart := stand.commonUm()
+	if stand.uUm >= footScatterUm {
+		apart = unseenFeet(seats, offsets)
+	}
 	var leanX, leanY, n float64
 	for i := range seats {
 		s := &seats[i]
@@ -154,6 +158,7 @@ func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand f
 			if s.foot.found && ub < footScatterUm {
 				r.Foot = &reading.Foot{DXUm: bx, DYUm: by, UUm: ub}
 			}
+			ub = math.Hypot(ub, apart)
 			lx, ly := offsets[i][0]-bx, offsets[i][1]-by
 			sin := math.Hypot(lx, ly) / heightUm
 			r.TiltDeg = geom.Angle(math.Asin(min(1, sin))).Deg()
@@ -171,6 +176,20 @@ func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand f
 		a.LeanAzimuthDeg = wrap360(geom.Angle(math.Atan2(ly, lx)).Deg())
 	}
 	return a
+}
+
+// unseenFeet is what is to be added, µm per axis, to the uncertainty of where columns stand when no
+// feet are seen: an array placed off its sites can't be told from one that leans, so that the mean
+// offset of the tips may be the one or the other.
+func unseenFeet(seats []seat, offsets [][2]float64) float64 {
+	var n, x, y float64
+	for i := range seats {
+		if seats[i].found {
+			n, x, y = n+1, x+offsets[i][0], y+offsets[i][1]
+		}
+	}
+	// Evenly spread from none to all of it (JCGM 100:2008, 4.3.7), shared by both axes.
+	return math.Hypot(x, y) / max(n, 1) / math.Sqrt(3) / math.Sqrt2
 }
 
 // heightVar is the variance per axis, µm², that the stated uncertainty of a face's height adds to

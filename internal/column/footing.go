@@ -14,6 +14,7 @@ type footing struct {
 	seenUm    float64 // scatter of seen feet, per axis
 	agree     float64 // usual share of rays that agree
 	gapUm     float64 // from the face's edge to the ring of an upright column
+	x, y      float64 // where feet stand on average, µm from their sites: an array may be placed off
 }
 
 // Feet scatter about their sites by footScatterUm per axis when healthy (common practice, no
@@ -79,31 +80,40 @@ func learnFooting(seats []seat, feet []foot, offsets [][2]float64) footing {
 	if gain < 0.1 {
 		return none
 	}
+	t.x, t.y = (mean[0]-t.lean*mean[2])/gain, (mean[1]-t.lean*mean[3])/gain
 	e := max(footErrorUm*footErrorUm, ff-t.own*t.own*s-t.lean*t.lean*l) / (gain * gain)
 	t.uUm = math.Sqrt(e * s / (e + s))
 	return t
 }
 
+// commonShare is how well, as a share, the rings' own shift tells that of the whole array: own is
+// learned from single feet, and light from one side draws all rings alike (seen on drawn pictures
+// of known truth).
+const commonShare = 0.4
+
+// commonUm is the standard uncertainty per axis, µm, of what all feet have in common.
+func (t footing) commonUm() float64 { return commonShare * math.Hypot(t.x, t.y) / math.Sqrt2 }
+
 // stand returns where a column stands, µm from its site, and how well that is known per axis.
-// The seen foot, freed of the tip's pull, is weighed against the site itself, about which healthy
-// feet scatter; one that stands far off is taken as seen.
+// The seen foot, freed of the tip's pull, is weighed against where feet stand on average, about
+// which healthy ones scatter; one that stands far off is taken as seen.
 func (t footing) stand(f foot, tip [2]float64) (x, y, u float64) {
 	if !f.found || t.uUm >= footScatterUm {
-		return 0, 0, footScatterUm
+		return t.x, t.y, footScatterUm
 	}
 	// The tip pulls the ring until it covers it.
 	far := math.Hypot(tip[0]-f.x, tip[1]-f.y)
 	pull := t.lean * min(1, max(0, 1-(far-t.gapUm)/(0.4*t.gapUm)))
 	gain := t.own - t.lean
 	x, y = (f.x-pull*tip[0])/gain, (f.y-pull*tip[1])/gain
-	if away := math.Hypot(f.x, f.y) / (4 * t.seenUm); away > 1 {
+	if away := math.Hypot(f.x-gain*t.x, f.y-gain*t.y) / (4 * t.seenUm); away > 1 {
 		if f.agree < t.agree && !f.under {
-			return 0, 0, footScatterUm
+			return t.x, t.y, footScatterUm
 		}
 		k := min(1, away-1)
 		x, y = x+k*(f.x-x), y+k*(f.y-y)
 		return x, y, max(t.uUm, 2*footErrorUm)
 	}
 	w := 1 - t.uUm*t.uUm/(footScatterUm*footScatterUm)
-	return w * x, w * y, t.uUm
+	return t.x + w*(x-t.x), t.y + w*(y-t.y), t.uUm
 }

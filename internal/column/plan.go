@@ -73,8 +73,14 @@ func Plan(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope, put ge
 	offsets := pic.offsets(o, seats)
 	stand := pic.feet(f, o, seats, offsets)
 	r.Array = pic.columns(o, seats, offsets, stand, f)
+	if p.Array.HeightMm > 0 && stand.uUm >= footScatterUm {
+		r.Warnings = append(r.Warnings, tipsAlone)
+	}
 	return r, nil
 }
+
+// tipsAlone states what a tilt without a foot rests on.
+const tipsAlone = "no feet are seen: tilts come from the tips' offsets alone, so that an array placed off its sites counts as leaning"
 
 // outline finds the substrate, coarse then fine.
 func (pic *shot) outline() (*outline, error) {
