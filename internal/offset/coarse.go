@@ -70,8 +70,8 @@ func locate(g *picture.Gray, plane scope.Plane, want rectangle, s search) locate
 	factor := min(max(int(coarseUm/plane.UmPerPx()), 1), 8)
 	c := coarse{cv.Shrink(g, factor), plane, float64(factor), s.inset}
 	um := plane.UmPerPx() * float64(factor)
-	best := c.scan(want, s.shift, s.turn, um, int(math.Ceil(float64(s.size)/um))+1)
-	fine := c.scan(best, geom.Length(1.5*um), geom.Angle(1.5*um/float64(max(want.width, want.height)/2)), um/3, 4)
+	best := c.scan(want, s.shift, s.turn, um, int(math.Ceil(float64(s.size)/um))+1, sampledTurn)
+	fine := c.scan(best, geom.Length(1.5*um), geom.Angle(1.5*um/float64(max(want.width, want.height)/2)), um/3, 4, 0)
 	at := located{rectangle: fine}
 	for k := range at.agreement {
 		at.agreement[k] = c.agreement(fine.side(k), fine.half(k)-s.inset, um)
@@ -88,17 +88,23 @@ type coarse struct {
 }
 
 // scan tries shifts and turns about want in steps of um µm (at the sides' ends, for turns), and
-// sides that differ by up to slack steps.
-func (c coarse) scan(want rectangle, shift geom.Length, turn geom.Angle, um float64, slack int) rectangle {
+// sides that differ by up to slack steps. A small turn only shifts the profiles of a side: hold is by
+// how many steps at the side's ends before they are sampled anew.
+func (c coarse) scan(want rectangle, shift geom.Length, turn geom.Angle, um float64, slack int, hold float64) rectangle {
 	n := int(math.Ceil(float64(shift) / um))
 	turns := int(math.Ceil(turn.Rad() * float64(max(want.width, want.height)) / 2 / um))
 	best, top := want, math.Inf(-1)
+	var sides [4]profiles
 	for t := -turns; t <= turns; t++ {
 		r := want
 		r.turn += turn * geom.Angle(t) / geom.Angle(max(turns, 1))
 		var sc [4][]float64
 		for k := range sc {
-			sc[k] = c.sideScores(r.side(k), r.half(k)-c.inset, n+slack, um)
+			p := &sides[k]
+			if p.steps == nil || math.Abs((r.turn-p.turn).Rad())*p.half > hold*um {
+				*p = c.profiles(r, k, n+slack, um, hold)
+			}
+			sc[k] = p.scores(r.turn, n+slack, um)
 		}
 		dx, ex, sx := pair(sc[0], sc[2], n, slack)
 		dy, ey, sy := pair(sc[1], sc[3], n, slack)
@@ -137,14 +143,47 @@ func pair(plus, minus []float64, n, slack int) (shift, wider, score float64) {
 	return shift, wider, score
 }
 
-// sideScores returns for offsets -n..n steps outward how consistently the level steps along the
-// line moved by that much: the sum of capped steps, by its size.
-func (c coarse) sideScores(line fit.Line, half geom.Length, n int, um float64) []float64 {
-	steps := c.stepProfiles(line, half, n, um)
+const (
+	sampledTurn = 2.5 // steps that profiles are held for when a plate is looked for
+	turnRoom    = 4   // steps that they reach farther for that
+)
+
+// profiles are the step profiles of a side of a rectangle that is turned somehow.
+type profiles struct {
+	turn  geom.Angle
+	half  float64     // µm, of the length that the stations share
+	steps [][]float64 // of each station
+	work  [][]float64
+}
+
+// profiles samples a side for the turn of r and those that follow it.
+func (c coarse) profiles(r rectangle, k, n int, um, hold float64) profiles {
+	half := r.half(k) - c.inset
+	r.turn += geom.Angle(hold * um / half.Um()) // in the middle of them
+	p := profiles{turn: r.turn, half: half.Um(), steps: c.stepProfiles(r.side(k), half, n+turnRoom, um)}
+	p.work = make([][]float64, len(p.steps))
+	for i := range p.work {
+		p.work[i] = make([]float64, 2*n+1)
+	}
+	return p
+}
+
+// scores returns for offsets -n..n steps outward how consistently the level steps along the side
+// turned to turn and moved by that much: the sum of capped steps, by its size.
+func (p *profiles) scores(turn geom.Angle, n int, um float64) []float64 {
+	slope := -math.Tan((turn - p.turn).Rad()) // see fit.Line.In
 	largest := make([]float64, 0, stations)
-	for _, v := range steps {
+	for i, v := range p.work {
+		s := p.half * station(i)
+		from := p.steps[i]
+		at := slope*s/um + turnRoom
+		lo := int(math.Floor(at))
+		f := at - float64(lo)
+		from = from[lo : lo+len(v)+1]
 		m := 0.0
-		for _, x := range v {
+		for k := range v {
+			x := from[k] + f*(from[k+1]-from[k])
+			v[k] = x
 			m = max(m, math.Abs(x))
 		}
 		largest = append(largest, m)
@@ -152,34 +191,35 @@ func (c coarse) sideScores(line fit.Line, half geom.Length, n int, um float64) [
 	slices.Sort(largest)
 	limit := 0.5 * largest[len(largest)/2]
 	out := make([]float64, 2*n+1)
-	for k := range out {
-		sum := 0.0
-		for _, v := range steps {
-			sum += min(max(v[k], -limit), limit)
+	for _, v := range p.work {
+		for k, x := range v {
+			out[k] += min(max(x, -limit), limit)
 		}
-		out[k] = math.Abs(sum)
+	}
+	for k, x := range out {
+		out[k] = math.Abs(x)
 	}
 	return out
 }
+
+// station returns where the i-th station lies along a side, -1 to 1.
+func station(i int) float64 { return 2*(float64(i)+0.5)/stations - 1 }
 
 // stepProfiles samples the level across the line at stations along it and returns at offsets
 // -n..n steps of um µm the level one pixel of the shrunk picture farther out minus that one
 // farther in.
 func (c coarse) stepProfiles(line fit.Line, half geom.Length, n int, um float64) [][]float64 {
 	out := make([][]float64, stations)
+	all := make([]float64, stations*(2*n+1))
 	lag := max(int(math.Round(c.plane.UmPerPx()*c.factor/um)), 1)
 	reach := n + lag
 	z := make([]float64, 2*reach+1)
 	for i := range out {
-		s := half * geom.Length(2*(float64(i)+0.5)/stations-1)
+		s := half * geom.Length(station(i))
 		a := c.plane.ToImage(line.At(s, geom.Length(-float64(reach)*um)))
 		b := c.plane.ToImage(line.At(s, geom.Length(float64(reach)*um)))
-		for k := range z {
-			t := float64(k) / float64(2*reach)
-			x, y := a.X+t*(b.X-a.X), a.Y+t*(b.Y-a.Y)
-			z[k] = sample(c.small, (x-(c.factor-1)/2)/c.factor, (y-(c.factor-1)/2)/c.factor)
-		}
-		v := make([]float64, 2*n+1)
+		c.sampleLine(z, a, b)
+		v := all[i*(2*n+1):][:2*n+1]
 		for k := range v {
 			v[k] = z[k+2*lag] - z[k]
 		}
@@ -213,13 +253,26 @@ func (c coarse) agreement(line fit.Line, half geom.Length, um float64) float64 {
 	return float64(n) / float64(len(all))
 }
 
-// sample interpolates linearly; outside the picture the border's level goes on.
-func sample(g *picture.Gray, x, y float64) float64 {
-	x, y = min(max(x, 0), float64(g.W-1)), min(max(y, 0), float64(g.H-1))
-	i, j := min(int(x), g.W-2), min(int(y), g.H-2)
-	if i < 0 || j < 0 {
-		return g.At(0, 0)
+// sampleLine fills z with the levels of the shrunk picture at equal steps from a to b, places in the
+// whole one. It interpolates linearly; outside the picture the border's level goes on.
+func (c coarse) sampleLine(z []float64, a, b geom.ImagePoint) {
+	g, shift := c.small, (c.factor-1)/2
+	x, y := (a.X-shift)/c.factor, (a.Y-shift)/c.factor
+	per := c.factor * float64(len(z)-1)
+	dx, dy := (b.X-a.X)/per, (b.Y-a.Y)/per
+	if g.W < 2 || g.H < 2 {
+		for k := range z {
+			z[k] = g.At(0, 0)
+		}
+		return
 	}
-	a, b := x-float64(i), y-float64(j)
-	return (1-b)*((1-a)*g.At(i, j)+a*g.At(i+1, j)) + b*((1-a)*g.At(i, j+1)+a*g.At(i+1, j+1))
+	right, low := float64(g.W-1), float64(g.H-1)
+	for k := range z {
+		px, py := min(max(x+float64(k)*dx, 0), right), min(max(y+float64(k)*dy, 0), low)
+		i, j := min(int(px), g.W-2), min(int(py), g.H-2)
+		u, v := px-float64(i), py-float64(j)
+		p, q := g.Pix[j*g.W+i:][:2], g.Pix[(j+1)*g.W+i:][:2]
+		up, down := float64(p[0])+u*(float64(p[1])-float64(p[0])), float64(q[0])+u*(float64(q[1])-float64(q[0]))
+		z[k] = up + v*(down-up)
+	}
 }
