@@ -96,7 +96,7 @@ const fewestPoints = 8
 // Look says whether a level moved. Fewer than eight lots (or single values) are taken as steady, with
 // the reason. It returns an error when there are fewer than two values or one isn't finite.
 func Look(s Samples, opt Options) (Change, error) {
-	f, err := s.search(opt)
+	f, err := s.search(opt, 1)
 	if err != nil {
 		return Change{}, err
 	}
@@ -113,7 +113,8 @@ type finding struct {
 	why     string
 }
 
-func (s Samples) search(opt Options) (f finding, err error) {
+// search looks for a move that will be adjusted for having been looked for together with so many others.
+func (s Samples) search(opt Options, together int) (f finding, err error) {
 	if len(s.Values) < 2 {
 		return f, fmt.Errorf("%d of two or more values that are needed", len(s.Values))
 	}
@@ -132,21 +133,39 @@ func (s Samples) search(opt Options) (f finding, err error) {
 		f.why = fmt.Sprintf("all %d points are alike", len(f.points))
 		return f, nil
 	}
-	options := spc.BreakOptions{Confidence: opt.Confidence, Permutations: permutations(len(f.points))}
+	n := permutations(len(f.points))
+	if err := f.fit(x, y, opt, n); err != nil {
+		return f, err
+	}
+	// As clear as so few permutations can show: more of them, so that the adjustment leaves something.
+	if floor := 2 / float64(n+1); together > 1 && f.p <= floor*1.01 {
+		if more := min(n*together, mostSteps/len(f.points)); more > n {
+			err = f.fit(x, y, opt, more)
+		}
+	}
+	return f, err
+}
+
+// fit fits both forms and tests them by permutations.
+func (f *finding) fit(x, y []float64, opt Options, n int) error {
+	options := spc.BreakOptions{Confidence: opt.Confidence, Permutations: n}
 	step, err := spc.FindBreak(y, options, rand.New(rand.NewPCG(1, 1)))
 	if err != nil {
-		return f, err
+		return err
 	}
 	f.step, f.p = &step, step.P
 	// Where all points have one time only their order is left, and a step.
 	if bend, err := spc.FindBend(x, y, options, rand.New(rand.NewPCG(1, 2))); err == nil {
 		f.bend, f.p = &bend, math.Min(1, 2*math.Min(step.P, bend.P))
 	}
-	return f, nil
+	return nil
 }
 
+// mostSteps are spent on one search, in points permuted.
+const mostSteps = 40_000_000
+
 // permutations are enough for the digits of P that matter, and no more than long series can bear.
-func permutations(points int) int { return max(199, min(999, 20_000_000/points)) }
+func permutations(points int) int { return max(199, min(999, mostSteps/2/points)) }
 
 func (f finding) columns() (x, y []float64) {
 	for _, p := range f.points {

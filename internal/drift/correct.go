@@ -222,7 +222,7 @@ func (s Samples) differ(levels, names []string) (p float64, ok bool) {
 // advise says what to do about one part, with intervals that hold for all of them together.
 func (p part) advise(opt CorrectOptions, together int) (Correction, error) {
 	c := p.Correction
-	f, err := p.samples.search(opt.Options)
+	f, err := p.samples.search(opt.Options, 3*together) // a third of the level is for moves
 	if err != nil {
 		return c, err
 	}

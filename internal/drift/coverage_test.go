@@ -10,7 +10,7 @@ import (
 // as they say, all parts together, whatever the line did before that shows. (A move too small to be shown
 // stays in the mean: then too little is corrected.)
 func TestCorrectCoverage(t *testing.T) {
-	const runs = 50
+	const runs = 30
 	for _, c := range []struct {
 		name string
 		line line
@@ -41,7 +41,7 @@ func TestCorrectCoverage(t *testing.T) {
 				held++
 			}
 		}
-		if held < 41 { // 95 % of 50, four standard errors below
+		if held < 23 { // 95 % of 30, four standard errors below
 			t.Errorf("%s: the intervals hold the levels in %d of %d", c.name, held, runs)
 		}
 	}

@@ -203,6 +203,21 @@ func TestCorrectFollowsDrift(t *testing.T) {
 	t.Errorf("head H2 isn't corrected: %+v", got)
 }
 
+// The move of one of many must still be seen, although they are looked for together: the permutations
+// have to show smaller probabilities than for one.
+func TestCorrectSeesOneOfMany(t *testing.T) {
+	s := line{lots: 40, slope: 0.5, rampAt: 19}.samples()
+	got, err := drift.Correct(s, drift.CorrectOptions{Together: 40})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range got {
+		if c.Name() == "head H2" && c.Change.Form != drift.Ramp {
+			t.Errorf("head H2: %s (p %v, q %v)", c.Change.Form, c.Change.P, c.Change.Q)
+		}
+	}
+}
+
 // Mirroring the offsets mirrors what is advised; shifting them shifts it.
 func TestCorrectMirrors(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

@@ -63,6 +63,12 @@ func Analyse(s Samples, opt Options) (Study, error) {
 	if study.Ranked, err = spc.RankFactors(s.without(study.Overall), s.Factors, spc.FactorOptions{Level: opt.Level, Confidence: opt.Confidence}); err != nil {
 		return study, err
 	}
+	together := 0
+	for _, e := range study.Ranked {
+		if len(e.Levels) <= mostStrata {
+			together += len(e.Levels)
+		}
+	}
 	var findings []finding
 	var p []float64
 	for _, e := range study.Ranked {
@@ -78,7 +84,7 @@ func Analyse(s Samples, opt Options) (Study, error) {
 			if l.N < 2 {
 				continue
 			}
-			f, err := s.pick(func(i int) bool { return levels[i] == l.Level }).search(opt)
+			f, err := s.pick(func(i int) bool { return levels[i] == l.Level }).search(opt, together)
 			if err != nil {
 				return study, fmt.Errorf("%s %s: %w", e.Name, l.Level, err)
 			}
