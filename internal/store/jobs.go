@@ -126,7 +126,12 @@ func (s *Store) Enqueue(ctx context.Context, j Job) (known bool, err error) {
 			_, err = client.JobDeleteTx(ctx, tx, done.Job.ID)
 			return err
 		}
-		_, err = tx.ExecContext(ctx, "UPDATE river_job SET scheduled_at = $2 WHERE id = $1", done.Job.ID, s.riverTime(longAgo))
+		if _, err := tx.ExecContext(ctx, "UPDATE river_job SET scheduled_at = $2 WHERE id = $1", done.Job.ID, s.riverTime(longAgo)); err != nil {
+			return err
+		}
+		if s.dialect == sqlite { // River keeps a row for those who listen; here nobody does
+			_, err = tx.ExecContext(ctx, "DELETE FROM river_notification")
+		}
 		return err
 	})
 	if err != nil {

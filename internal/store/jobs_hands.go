@@ -18,8 +18,8 @@ import (
 // don't come into it. A guess that is wrong costs a measurement, never a reading: whoever ends a
 // task must still hold it.
 const (
-	beatEvery = 5 * time.Second
-	handLost  = 45 * time.Second
+	beatEvery = 10 * time.Second
+	handLost  = time.Minute
 	// mostMissed is how many beats in a row may fail until the work ends with an error.
 	mostMissed = 3
 )
@@ -40,8 +40,9 @@ func (h *hand) begin(ctx context.Context) error {
 	if _, err := h.write.ExecContext(ctx, "INSERT INTO jobs_hands (name, beats) VALUES ($1, 0)", h.name); err != nil {
 		return err
 	}
-	// Only a clock that has jumped back leaves a task due later.
-	if _, err := h.write.ExecContext(ctx, "UPDATE river_job SET scheduled_at = $1 WHERE state = 'available' AND scheduled_at > $1", h.riverTime(longAgo)); err != nil {
+	// A task that was given back is due at once, but for a clock that has jumped since.
+	const due = "UPDATE river_job SET state = 'available', scheduled_at = $1 WHERE state IN ('available', 'scheduled', 'retryable') AND scheduled_at > $1"
+	if _, err := h.write.ExecContext(ctx, due, h.riverTime(longAgo)); err != nil {
 		return err
 	}
 	return h.rescue(ctx)

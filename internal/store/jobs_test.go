@@ -538,3 +538,19 @@ func TestEnqueueWhileItIsMeasured(t *testing.T) {
 		}
 	})
 }
+
+// A clock that jumps back leaves no task waiting for it.
+func TestDueInTheFuture(t *testing.T) {
+	each(t, func(t *testing.T, s *Store) {
+		jobs := []Job{aJob(1), aJob(2), aJob(3)}
+		enqueue(t, s, jobs...)
+		for i, state := range []string{"available", "scheduled", "retryable"} {
+			_, err := s.write.Exec("UPDATE river_job SET state = '"+state+"', scheduled_at = $1 WHERE id = $2", s.riverTime(time.Now().Add(24*time.Hour)), i+1)
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		work(t, s, 3, 1, measured)
+		whole(t, s, jobs, 0)
+	})
+}

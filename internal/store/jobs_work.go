@@ -65,7 +65,8 @@ func (s *Store) Work(ctx context.Context, inbox string, n int, do func(context.C
 	client, err := s.river(&river.Config{
 		ID: h.name, Workers: workers, Queues: map[string]river.QueueConfig{queueOf(inbox): {MaxWorkers: n}},
 		PollOnly: true, FetchPollInterval: pollEvery, FetchCooldown: pollFirst,
-		JobTimeout: -1, // whoever measures knows how long it may take
+		LeaderElectionDisabled: true, // nothing of what a leader does is needed: tasks that end leave no rows, and none is due later
+		JobTimeout:             -1,   // whoever measures knows how long it may take
 	})
 	if err == nil {
 		h.client = client
