@@ -30,7 +30,7 @@ func run(args []string, stdout, stderr io.Writer) int {
 const rootLong = `inspect measures where a die sits on its substrate and whether its columns or balls are
 all there, in place and upright. It judges each picture by the limits of a part file:
 accept, reject, review (the uncertainty straddles a limit) or retake (the picture can't
-be measured), and charts what the line does.
+be measured), charts what the line does, and keeps what people decide about it.
 
 Exit status of every command:
   0  all accepted, or done
@@ -41,6 +41,9 @@ Exit status of every command:
 const rootExample = `  inspect measure --part tern.yaml --scope bench1.yaml --view die-plan lot42/*.png
   inspect watch inbox --station bench-1.yaml --store line.db
   inspect chart lot42.jsonl -o lot42.svg
+  inspect drift lot42.jsonl -o drift.svg
+  inspect correct lot42.jsonl --part tern.yaml -o correct.svg
+  inspect signal list --store line.db
   inspect report lot42.jsonl -o lot42.html --overlays lot42-overlays
   inspect part check examples/parts/tern.yaml
   inspect part show examples/parts/tern.yaml -o tern.svg`
