@@ -107,7 +107,11 @@ func runReport(cmd *cobra.Command, o reportOptions, args []string) error {
 		return err
 	}
 	if post != nil {
-		if err := o.mail.send(cmd.Context(), *post, r.Outcome(), o); err != nil {
+		now, err := o.clock()
+		if err == nil {
+			err = o.mail.send(cmd.Context(), *post, r.Outcome(), o.out, now)
+		}
+		if err != nil {
 			return fmt.Errorf("the report is written (%s) but not sent: %w", strings.Join(o.out, ", "), err)
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/spf13/pflag"
 
@@ -70,11 +71,7 @@ func (m mailFlags) sender() string {
 }
 
 // send sends what a report comes to, with its files.
-func (m mailFlags) send(ctx context.Context, s mail.Server, c report.Outcome, o reportOptions) error {
-	now, err := o.clock()
-	if err != nil {
-		return err
-	}
+func (m mailFlags) send(ctx context.Context, s mail.Server, c report.Outcome, files []string, now time.Time) error {
 	var text strings.Builder
 	fmt.Fprintln(&text, c.Headline)
 	for i, line := range c.First {
@@ -82,7 +79,7 @@ func (m mailFlags) send(ctx context.Context, s mail.Server, c report.Outcome, o 
 	}
 	fmt.Fprintf(&text, "\nThe whole report is attached. It helps people decide; it does not release product.\n")
 	msg := mail.Message{From: m.sender(), To: m.to, Subject: c.Title + ": " + c.Headline, Text: text.String(), Date: now}
-	for _, name := range o.out {
+	for _, name := range files {
 		data, err := os.ReadFile(name)
 		if err != nil {
 			return err

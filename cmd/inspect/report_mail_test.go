@@ -10,12 +10,14 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"plumbsquare/internal/store"
 )
 
-// takeMail serves one message on this machine, without encryption, and returns what came.
-func takeMail(t *testing.T) (address string, message func() string) {
+// takeMail serves one message at an address of this machine, without encryption, and returns what came.
+func takeMail(t *testing.T, at string) (address string, message func() string) {
 	t.Helper()
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	listener, err := net.Listen("tcp", at)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -62,7 +64,7 @@ func TestReportByMail(t *testing.T) {
 	if err := os.WriteFile(readings, []byte(one), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	address, message := takeMail(t)
+	address, message := takeMail(t, "127.0.0.1:0")
 	report := func(server string) (status int, stdout, stderr string) {
 		var out, errs bytes.Buffer
 		status = run([]string{"report", readings, "-o", filepath.Join(dir, "night.pdf"), "-o", filepath.Join(dir, "night.html"),
@@ -87,16 +89,57 @@ func TestReportByMail(t *testing.T) {
 	if err := os.Remove(filepath.Join(dir, "night.pdf")); err != nil {
 		t.Fatal(err)
 	}
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	listener.Close() // a port that nobody listens at
-	status, _, stderr = report(listener.Addr().String())
+	status, _, stderr = report(nobody(t))
 	if status != exitFailed || !strings.Contains(stderr, "the report is written") || !strings.Contains(stderr, "not sent") {
 		t.Errorf("nobody there: status %d, said %q", status, stderr)
 	}
 	if _, err := os.Stat(filepath.Join(dir, "night.pdf")); err != nil {
 		t.Errorf("the report is lost: %v", err)
+	}
+}
+
+// nobody returns an address of this machine at which nobody listens.
+func nobody(t *testing.T) string {
+	t.Helper()
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	listener.Close()
+	return listener.Addr().String()
+}
+
+// The report of a night is sent once, however often it is asked for; one that can't be sent is when
+// the server is back.
+func TestNightlyMail(t *testing.T) {
+	dir := t.TempDir()
+	st, err := store.Open(t.Context(), filepath.Join(dir, "line.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	server := nobody(t)
+	o := watchOptions{reportAt: "05:30", reports: filepath.Join(dir, "reports"), mail: mailFlags{to: []string{"morning@plant.example"}, from: "line@plant.example", smtp: server}}
+	n, err := o.nightly(dir, st)
+	if err != nil {
+		t.Fatal(err)
+	}
+	until := time.Date(2031, 3, 5, 5, 30, 0, 0, time.UTC)
+	night := func() error { return n.Write(t.Context(), "2031-03-05", until.AddDate(0, 0, -1), until) }
+	if err := night(); err == nil {
+		t.Fatal("sent to nobody")
+	}
+	if _, err := os.Stat(filepath.Join(dir, "reports", "2031-03-05.pdf")); err != nil {
+		t.Errorf("the report isn't there: %v", err)
+	}
+	_, message := takeMail(t, server)
+	if err := night(); err != nil {
+		t.Fatal(err)
+	}
+	if got := message(); !strings.Contains(got, "Subject: Report of 2031-03-05: Nothing was measured") || !strings.Contains(got, `filename="2031-03-05.html"`) {
+		t.Errorf("got %.600q", got)
+	}
+	if err := night(); err != nil { // takeMail takes one message only
+		t.Errorf("asked for again: %v", err)
 	}
 }

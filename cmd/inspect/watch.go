@@ -57,6 +57,7 @@ type watchOptions struct {
 	metrics, reportAt, reports string
 	once, status, json         bool
 
+	mail           mailFlags
 	stdout, stderr io.Writer
 }
 
@@ -91,8 +92,9 @@ func newWatchCmd() *cobra.Command {
 	f.DurationVar(&o.settle, "settle", 0, "how long a file must look the same to count; 0 is half a second, 3s is better on a share")
 	f.DurationVar(&o.rescan, "rescan", 0, "time between two looks through the whole inbox; 0 is 2 s, more where looking takes long")
 	f.BoolVar(&o.once, "once", false, "end when all that is there has been dealt with")
-	f.StringVar(&o.reportAt, "report-at", "", "write a report of the last 24 hours at this time of day, such as 05:30")
+	f.StringVar(&o.reportAt, "report-at", "", "write a report of the last 24 hours at this time of day, such as 05:30; --mail-to sends it")
 	f.StringVar(&o.reports, "reports", "", "folder for those reports; otherwise INBOX/results/reports")
+	o.mail.addFlags(f)
 	f.StringVar(&o.metrics, "metrics", "", "address to serve Prometheus metrics at, under /metrics, such as localhost:9099")
 	f.BoolVar(&o.status, "status", false, "print how the watches of this inbox are doing, and end")
 	f.BoolVar(&o.json, "json", false, "print JSON: a line for all that happens, or with --status a list")
@@ -201,6 +203,8 @@ func (o watchOptions) watching(inbox string) (*watch.Options, error) {
 		return nil, usagef("where are the readings to be kept? Give --store FILE, or --store postgres://…, or name it in the station file")
 	case o.reports != "" && o.reportAt == "":
 		return nil, usagef("--reports goes with --report-at")
+	case len(o.mail.to) > 0 && o.reportAt == "":
+		return nil, usagef("--mail-to goes with --report-at")
 	case o.settle < 0 || o.rescan < 0 || o.workers < 0 || o.workerMemoryMB < 0:
 		return nil, usagef("--settle, --rescan and --workers can't be below 0")
 	}

@@ -22,10 +22,18 @@ func (o watchOptions) nightly(inbox string, st *store.Store) (*watch.Nightly, er
 	if err != nil {
 		return nil, usageError{fmt.Errorf("--report-at: %w", err)}
 	}
+	post, err := o.mail.server()
+	if err != nil {
+		return nil, err
+	}
 	dir := o.reportsFolder(inbox)
+	var send func() error // a report that is written and not sent yet
 	n.Write = func(ctx context.Context, day string, since, until time.Time) error {
 		page := filepath.Join(dir, day+".html")
 		if _, err := os.Stat(page); !errors.Is(err, fs.ErrNotExist) {
+			if err == nil && send != nil {
+				return send()
+			}
 			return err
 		}
 		if err := os.MkdirAll(dir, 0o777); err != nil {
@@ -39,8 +47,19 @@ func (o watchOptions) nightly(inbox string, st *store.Store) (*watch.Nightly, er
 		if info, err := os.Stat(results); err == nil && info.IsDir() {
 			options.Overlays = os.DirFS(results)
 		}
-		_, err := writeStoreReport(ctx, st, store.Query{Line: o.line, Since: since, Until: until}, options, []string{page, filepath.Join(dir, day+".pdf")})
-		return err
+		files := []string{page, filepath.Join(dir, day+".pdf")}
+		r, err := writeStoreReport(ctx, st, store.Query{Line: o.line, Since: since, Until: until}, options, files)
+		if err != nil || post == nil {
+			return err
+		}
+		send = func() error { // again and again, until the server takes it or the next report is due
+			err := o.mail.send(ctx, *post, r.Outcome(), files, until)
+			if err == nil {
+				send = nil
+			}
+			return err
+		}
+		return send()
 	}
 	return n, nil
 }
