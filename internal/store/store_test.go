@@ -13,7 +13,7 @@ import (
 	"plumbsquare/internal/store/pgtest"
 )
 
-// address returns what Open takes for the same database as s.
+// eachAddress runs a test with a place where no store is yet, in SQLite and in PostgreSQL.
 func eachAddress(t *testing.T, test func(t *testing.T, at string)) {
 	t.Helper()
 	t.Run("sqlite", func(t *testing.T) { test(t, filepath.Join(t.TempDir(), "store.db")) })
