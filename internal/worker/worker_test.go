@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"strings"
 	"sync"
 	"syscall"
@@ -64,7 +65,8 @@ func unruly(q Request) (*Result, error) {
 	case "hang":
 		select {}
 	case "spin":
-		for { //nolint
+		//lint:ignore SA5002 that is what it is for
+		for {
 		}
 	case "exit":
 		os.Exit(0)
@@ -85,6 +87,7 @@ func unruly(q Request) (*Result, error) {
 		for {
 			b := bytes.Repeat([]byte{1}, 16<<20)
 			all = append(all, b)
+			runtime.KeepAlive(all)
 		}
 	case "hungry":
 		if _, err := syscall.Mmap(-1, 0, 1100<<20, syscall.PROT_NONE, syscall.MAP_ANON|syscall.MAP_PRIVATE); err != nil {
