@@ -149,11 +149,13 @@ func (u *updater) chart(ctx context.Context, work store.ChartWork) error {
 			u.Waiting = append(u.Waiting, Waiting{work.Chart, why})
 			return nil
 		}
-		if first.ID, err = u.s.StartPhase(ctx, first); err != nil {
+		if first.ID, err = u.s.StartPhase(ctx, first); err == nil {
+			u.Started = append(u.Started, first)
+			phases = []store.Phase{first}
+		} else if phases = u.startedMeanwhile(ctx, work.Chart); len(phases) == 0 {
 			return err
 		}
-		u.Started = append(u.Started, first)
-		phases, from = []store.Phase{first}, first.Start
+		from = phases[0].Start
 	}
 	before := shotsBefore
 	byLot := slices.ContainsFunc(phases, func(p store.Phase) bool { return p.ByLot })
@@ -212,6 +214,15 @@ func (u *updater) chart(ctx context.Context, work store.ChartWork) error {
 		}
 	}
 	return nil
+}
+
+// startedMeanwhile returns the phases of a chart that had none when the work began.
+func (u *updater) startedMeanwhile(ctx context.Context, c store.Chart) []store.Phase {
+	all, err := u.s.Phases(ctx, store.PhaseQuery{Part: c.Part, View: c.View, Value: c.Value})
+	if err != nil {
+		return nil
+	}
+	return slices.DeleteFunc(all, func(p store.Phase) bool { return p.Chart != c })
 }
 
 // known returns the signals of a chart that points from a time on, or those before, may belong to.

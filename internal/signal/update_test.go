@@ -271,7 +271,10 @@ func TestUpdateAtOnce(t *testing.T) {
 		for range 6 {
 			wg.Go(func() {
 				for {
-					_, err := signal.Update(t.Context(), s, signal.Options{Now: at(300), Program: "inspect"})
+					r, err := signal.Update(t.Context(), s, signal.Options{Now: at(300), Program: "inspect"})
+					if r.Problems != nil {
+						t.Errorf("problems: %q", r.Problems)
+					}
 					if err == nil {
 						return
 					}
