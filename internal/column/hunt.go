@@ -63,7 +63,7 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 		if math.Abs(d.r*d.umPx/v.um-1) > 0.2 {
 			continue
 		}
-		if !found || d.lower() > best.lower() {
+		if !found || f.merit(&d) > f.merit(&best) {
 			best, found = d, true
 		}
 	}
@@ -71,6 +71,15 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 		f.shake(&best)
 	}
 	return best, found
+}
+
+// merit ranks discs found at a site. Of columns, a faint one that fits goes before a stronger one that
+// doesn't: a face in the dark beside paste in the light.
+func (f *discFitter) merit(d *disc) float64 {
+	if f.uneven || f.misfit == 0 {
+		return d.lower()
+	}
+	return d.lower() / max(1, d.misfit/f.misfit)
 }
 
 // shake fits a face anew from places around and keeps what explains the pixels best: beside a
@@ -97,4 +106,48 @@ func (f *discFitter) circle(x, y, r float64) float64 {
 	}
 	sortFew(s[:])
 	return lowerMean(s[:])
+}
+
+// huntDim looks for a face in the dark by the site of a column whose flank or shadow is seen: it
+// may be brighter than these and darker than the ceramic beside, so that it shows no fall of light
+// to one side all around. Of the circles that fit as well as whole faces do, that with the
+// strongest edge is taken.
+func (f *discFitter) huntDim(px, py float64, v sight) (best disc, found bool) {
+	const (
+		stepPx  = 3.0
+		share   = 0.25 // of the pitch, how far off a tip is looked for
+		leastSD = 3.0  // of the noise, that its edge must show
+	)
+	every := f.every
+	f.every, f.known = 1, v.um
+	defer func() { f.every, f.known = every, 0 }()
+	n := int(share * v.pitch / stepPx)
+	strongest := 0.0
+	for iy := -n; iy <= n; iy++ {
+		for ix := -n; ix <= n; ix++ {
+			if ix*ix+iy*iy > n*n {
+				continue
+			}
+			d, ok := f.fit(px+float64(ix)*stepPx, py+float64(iy)*stepPx, v.r)
+			if !ok || d.misfit > soundDim*f.misfit || math.Abs(d.r*d.umPx/v.um-1) > v.wholeRadius || math.Hypot(d.x-px, d.y-py) > share*v.pitch {
+				continue
+			}
+			edge := d.edge()
+			if edge < max(leastSD*math.Sqrt(f.noise.Var(d.inside)), faintStep*v.step) {
+				continue
+			}
+			if edge > strongest {
+				best, strongest, found = d, edge, true
+			}
+		}
+	}
+	return best, found
+}
+
+// edge is the step of light across a disc's edge, to whichever side, on average.
+func (d *disc) edge() (mean float64) {
+	for _, s := range d.steps {
+		mean += math.Abs(s) / directions
+	}
+	return mean
 }
