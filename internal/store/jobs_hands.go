@@ -58,7 +58,7 @@ func (s *Store) riverTime(t time.Time) any {
 
 // end takes the hand's name away. It does nothing any more.
 func (h *hand) end() {
-	ctx, cancel := context.WithTimeout(context.Background(), beatEvery)
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
 	defer cancel()
 	// When it fails, others find out by the beats that don't come.
 	_, _ = h.write.ExecContext(ctx, "DELETE FROM jobs_hands WHERE name = $1", h.name)

@@ -33,6 +33,10 @@ const (
 	pollFirst = 10 * time.Millisecond // after the job before
 )
 
+// stopWithin is how long the end of the work may wait for a store that is locked or away. Tasks that
+// could not be given back by then go back as those of a hand that was killed.
+const stopWithin = 10 * time.Second
+
 // Work has do do the tasks of an inbox, n at a time and oldest first, until ctx ends, which is no
 // error. It returns an error when the store fails; no task is lost by that, calling it again goes on.
 // Any number of programs may work at one store.
@@ -76,7 +80,9 @@ func (s *Store) Work(ctx context.Context, inbox string, n int, do func(context.C
 		return s.wrong("work through the queue", err)
 	}
 	err = h.live(ctx)
-	if stopped := client.StopAndCancel(context.WithoutCancel(ctx)); err == nil {
+	stopping, stop := context.WithTimeout(context.WithoutCancel(ctx), stopWithin)
+	defer stop()
+	if stopped := client.StopAndCancel(stopping); err == nil && !errors.Is(stopped, context.DeadlineExceeded) {
 		err = stopped
 	}
 	if failed := context.Cause(ctx); err == nil && !errors.Is(failed, context.Canceled) && !errors.Is(failed, context.DeadlineExceeded) {
