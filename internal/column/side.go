@@ -309,11 +309,9 @@ func (s *silhouette) refineSurface() error {
 	a := s.part.Array
 	pad := 500 * max(a.PadMm, a.DiameterMm)
 	clear := 20.0 // µm beside the pads
-	limit := 0.0
 	for range 3 {
 		sin, cos := math.Sincos(s.turn)
-		var n, sx, sy, sxx, sxy float64
-		var rest []float64
+		var us, zs, rest []float64
 		for x := 0; x < s.g.W; x++ {
 			if s.skyline[x] >= float64(s.g.H) {
 				continue
@@ -324,15 +322,21 @@ func (s *silhouette) refineSurface() error {
 			if math.Abs(u) > s.scale*500*s.part.Substrate.WidthMm-3*s.base.UmPerPx() || s.nearPad(u, pad+clear) {
 				continue
 			}
-			rest = append(rest, math.Abs(z))
-			if limit > 0 && math.Abs(z) > limit {
+			us, zs, rest = append(us, u), append(zs, z), append(rest, math.Abs(z))
+		}
+		// Fibres and dust stand above the line by far more than the surface is rough.
+		m := 1.4826 * median(rest)
+		limit := max(4*m, 2*s.base.UmPerPx())
+		var n, sx, sy, sxx, sxy float64
+		for i, u := range us {
+			if math.Abs(zs[i]) > limit {
 				continue
 			}
 			n++
 			sx += u
-			sy += z
+			sy += zs[i]
 			sxx += u * u
-			sxy += u * z
+			sxy += u * zs[i]
 		}
 		d := n*sxx - sx*sx
 		if n < 16 || d <= 0 {
@@ -342,8 +346,6 @@ func (s *silhouette) refineSurface() error {
 		at := (sy - slope*sx) / n
 		s.x0, s.y0 = s.x0-sin*at, s.y0+cos*at
 		s.turn += math.Atan(slope)
-		m := 1.4826 * median(rest)
-		limit = max(4*m, 2*s.base.UmPerPx())
 		s.uY = m * math.Sqrt(16/n)
 		s.uTurn = m * math.Sqrt(16) * math.Sqrt(n/d)
 	}
