@@ -30,7 +30,8 @@ type computedChart struct {
 	strips             []chart.Strip // under a chart of several values
 	remarks            []string      // what caused its points
 	vectors            *spc.VectorChart
-	grouped            bool // points stand for subgroups
+	behind             []float64 // single values behind their average
+	grouped            bool      // points stand for subgroups
 	runs               *runLengths
 	law                *spc.Nonnormal // where the values follow another law than the normal
 	tolerance          spc.Tolerance
@@ -71,7 +72,9 @@ func (p chartPlan) compute(o chartOptions, a askedChart) (*computedChart, error)
 		}
 	}
 	c.samples = len(s.Values)
-	c.kind = p.kindFor(s)
+	if c.kind = p.kindFor(s); c.kind == series.EWMA {
+		c.behind = s.Values
+	}
 	if c.charts, c.names, err = s.ChartsBy(c.kind, p.schemes.scheme(), p.options); err != nil {
 		return nil, fmt.Errorf("%s: column %s%s: %w", t.File, a.value, c.ofLevel(), err)
 	}
@@ -269,7 +272,10 @@ func (c *computedChart) drawTo(file string) error {
 	figure := chart.Control{
 		Title: c.title, Notes: c.notes(), Quantity: c.quantity.Name, Unit: c.quantity.Unit,
 		Charts: c.charts, Labels: c.names, LabelsOf: c.namesOf, Events: c.events,
-		Strips: c.strips, Remarks: c.remarks,
+		Behind: c.behind, Strips: c.strips, Remarks: c.remarks,
+	}
+	if c.behind != nil {
+		figure.Notes = append(figure.Notes, "grey: the single values")
 	}
 	if c.kind.OfCounts() || c.kind.Rare() { // a t chart shows a power of the time
 		figure.Unit = ""

@@ -27,8 +27,11 @@ type Control struct {
 	Labels   []string
 	LabelsOf string // what the labels are: "lot"
 	Events   []Event
-	Strips   []Strip  // under the charts
-	Remarks  []string // under everything, such as what caused a point of T²
+	// Behind are single values by [spc.Point.Index], drawn faintly behind the first chart: those that an
+	// EWMA averages. None draws nothing.
+	Behind  []float64
+	Strips  []Strip  // under the charts
+	Remarks []string // under everything, such as what caused a point of T²
 }
 
 // An Event is something done to the line, drawn before the subgroup at Index.
@@ -84,7 +87,11 @@ func (c Control) draw(p *pen) error {
 	for i := range c.Charts {
 		ch := &c.Charts[i]
 		f := &panel{x0: -0.7, x1: float64(last) + 0.7}
-		f.y0, f.y1 = yRange(ch)
+		var behind []float64
+		if i == 0 {
+			behind = c.Behind
+		}
+		f.y0, f.y1 = yRange(ch, behind)
 		f.Max.Y = top
 		f.Min.Y = top - panelHeight(i)
 		top = f.Min.Y - panelGap
@@ -115,8 +122,9 @@ func (c Control) draw(p *pen) error {
 }
 
 // yRange leaves room above and below for the numbers of rules.
-func yRange(ch *spc.Chart) (lo, hi float64) {
+func yRange(ch *spc.Chart, behind []float64) (lo, hi float64) {
 	e := newExtent()
+	e.see(behind...)
 	for _, pt := range ch.Points {
 		e.see(pt.Value, pt.Center, pt.LCL, pt.UCL)
 	}
@@ -138,6 +146,9 @@ func (c Control) panel(p *pen, f *panel, ch *spc.Chart, i int) {
 		title += " (" + c.Unit + ")"
 	}
 	p.yScale(f, title, false)
+	if i == 0 {
+		c.behind(p, f)
+	}
 	c.course(p, f, ch)
 	c.limits(p, f, ch)
 	c.points(p, f, ch)

@@ -23,6 +23,19 @@ func (c Control) course(p *pen, f *panel, ch *spc.Chart) {
 	}
 }
 
+// behind draws the single values, one a place where they stand closer than their marks are wide.
+func (c Control) behind(p *pen, f *panel) {
+	radius := min(1.7, max(0.8, (f.x(1)-f.x(0))/4))
+	last := vg.Point{X: -1, Y: -1}
+	for i, v := range c.Behind {
+		at := f.at(float64(i), v)
+		if math.Hypot(float64(at.X-last.X), float64(at.Y-last.Y)) > 0.5 {
+			p.mark(disc, at, radius, behindInk, false)
+			last = at
+		}
+	}
+}
+
 // points draws the points, and the hits with their rules' numbers.
 func (c Control) points(p *pen, f *panel, ch *spc.Chart) {
 	step := f.x(1) - f.x(0)

@@ -80,6 +80,10 @@ func figures(t testing.TB) map[string]Figure {
 			Labels: lots(125, 5), LabelsOf: "lot",
 			Events: []Event{{60, "nozzle N3 changed"}, {64, "offset of +2 µm entered on head H1"}},
 		},
+		"ewma": Control{
+			Title: "EWMA of offset X", Quantity: "offset X", Unit: "µm", Behind: x, Labels: lots(125, 5), LabelsOf: "lot",
+			Charts: []spc.Chart{must[spc.Chart](t)(spc.EWMA{}.Chart(x, spc.Options{Phases: fixed.Phases}))},
+		},
 		"xbar-s": Control{
 			Title: "Offset X of the die, part dunlin", Quantity: "offset X", Unit: "µm",
 			Charts: charts(spc.XbarS(spc.Values(groups), phased)), Labels: names, LabelsOf: "lot",
