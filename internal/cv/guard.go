@@ -59,12 +59,12 @@ func (s *mats) float(w, h int) (*gocv.Mat, []float32, error) {
 	if err := guarded("allocate", &e); err != nil {
 		return nil, nil, err
 	}
-	pix, err := floats(m, w, h)
+	pix, err := pixelsOf(m, w, h)
 	return m, pix, err
 }
 
-// floats returns the pixels of a continuous 32-bit float Mat that must be w × h.
-func floats(m *gocv.Mat, w, h int) ([]float32, error) {
+// pixelsOf returns the pixels of a continuous 32-bit float Mat that must be w × h.
+func pixelsOf(m *gocv.Mat, w, h int) ([]float32, error) {
 	if m.Type() != gocv.MatTypeCV32F || m.Cols() != w || m.Rows() != h {
 		return nil, fmt.Errorf("cv: matrix is %d×%d of type %v, want %d×%d of 32-bit floats", m.Cols(), m.Rows(), m.Type(), w, h)
 	}

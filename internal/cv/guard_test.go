@@ -65,10 +65,10 @@ func TestFloatsRefusesAnotherMatrix(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := floats(m, 5, 7); err == nil {
+	if _, err := pixelsOf(m, 5, 7); err == nil {
 		t.Error("no error for a matrix of another size")
 	}
-	if _, err := floats(s.empty(), 0, 0); err == nil {
+	if _, err := pixelsOf(s.empty(), 0, 0); err == nil {
 		t.Error("no error for a matrix of another type")
 	}
 }

@@ -74,7 +74,7 @@ func Peaks(img, template *picture.Gray, o PeakOptions) ([]Peak, error) {
 		return nil, err
 	}
 	m := scores{w: in.Dx() - tw + 1, h: in.Dy() - th + 1}
-	if m.v, err = floats(res, m.w, m.h); err != nil {
+	if m.v, err = pixelsOf(res, m.w, m.h); err != nil {
 		return nil, err
 	}
 

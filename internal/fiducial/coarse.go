@@ -16,6 +16,13 @@ const (
 	featurePx = 5.0 // the narrowest part of a mark in the shrunk picture
 	marginPx  = 3   // ground around the mark in its template
 	minScore  = 0.4
+
+	// At half of the shrunk size: narrowest part and margin that still do, and by how much a mark may
+	// score less there.
+	halfFeaturePx = 2.4
+	halfMarginPx  = 1
+	halfSlack     = 0.1
+
 	sureScore = 0.6
 	maxPeaks  = 80
 
@@ -45,8 +52,11 @@ func (v view) holds(m *part.Marks) bool {
 
 // templateHalf is how many pixels a mark's template reaches to each side of its middle.
 func (v view) templateHalf(m *part.Marks) int {
-	return int(math.Ceil(sizeMm(m)*500/v.umPerPx())) + marginPx
+	return v.halfMark(m) + marginPx
 }
+
+// halfMark is how many pixels a mark reaches to each side of its middle.
+func (v view) halfMark(m *part.Marks) int { return int(math.Ceil(sizeMm(m) * 500 / v.umPerPx())) }
 
 func narrowestMm(m *part.Marks) float64 {
 	switch m.Shape {
@@ -82,10 +92,12 @@ func (v view) toSmall(p geom.ImagePoint) (x, y float64) {
 }
 
 // template draws a mark upright at the shrunk picture's scale, 8 × 8 samples a pixel.
-func (v view) template(m *part.Marks) *picture.Gray {
+func (v view) template(m *part.Marks) *picture.Gray { return v.drawn(m, marginPx) }
+
+func (v view) drawn(m *part.Marks, margin int) *picture.Gray {
 	const samples = 8
 	um := v.umPerPx()
-	half := v.templateHalf(m)
+	half := v.halfMark(m) + margin
 	t := picture.New(2*half+1, 2*half+1, 255)
 	covered := func(x, y int, dx, dy float64) int {
 		if covers(m, (float64(x-half)+dx)*um/1000, (float64(y-half)+dy)*um/1000) {
@@ -130,8 +142,18 @@ type candidate struct {
 	score float64 // signed: negative is dark on bright
 }
 
+// candidates correlates the picture at half of its shrunk size, which costs a fourth, and holds the
+// template against the shrunk picture where that shows something. A mark of thin arms is correlated at
+// once.
 func (v view) candidates(m *part.Marks) ([]candidate, error) {
-	peaks, err := cv.Peaks(v.small, v.template(m), cv.PeakOptions{Max: maxPeaks, MinScore: minScore})
+	half := view{v.full, cv.Shrink(v.small, 2), 2 * v.factor, v.plane}
+	var peaks []cv.Peak
+	var err error
+	if narrowestMm(m)*1000/half.umPerPx() < halfFeaturePx {
+		peaks, err = cv.Peaks(v.small, v.template(m), cv.PeakOptions{Max: maxPeaks, MinScore: minScore})
+	} else if peaks, err = cv.Peaks(half.small, half.drawn(m, halfMarginPx), cv.PeakOptions{Max: maxPeaks, MinScore: minScore - halfSlack}); err == nil {
+		peaks = v.again(peaks, m)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -140,6 +162,29 @@ func (v view) candidates(m *part.Marks) ([]candidate, error) {
 		c[i] = candidate{v.plane.ToObject(v.toFull(p.X, p.Y)), p.Score}
 	}
 	return c, nil
+}
+
+// again scores peaks of the picture at half of its shrunk size on the shrunk picture itself, and
+// returns those that are peaks there, best first.
+func (v view) again(peaks []cv.Peak, m *part.Marks) []cv.Peak {
+	g := v.template(m)
+	t := cv.NewTemplate(g)
+	apart := float64(g.W) / 2
+	var sure []cv.Peak
+	for _, p := range peaks {
+		if p, ok := t.Near(v.small, 2*p.X+0.5, 2*p.Y+0.5, 2, p.Score); ok && math.Abs(p.Score) >= minScore {
+			sure = append(sure, p)
+		}
+	}
+	slices.SortStableFunc(sure, func(a, b cv.Peak) int { return cmp.Compare(math.Abs(b.Score), math.Abs(a.Score)) })
+	var out []cv.Peak
+	for _, p := range sure {
+		beside := func(q cv.Peak) bool { return math.Hypot(p.X-q.X, p.Y-q.Y) < apart }
+		if len(out) < maxPeaks && !slices.ContainsFunc(out, beside) {
+			out = append(out, p)
+		}
+	}
+	return out
 }
 
 // A guess is a pose with the candidates that it explains.
