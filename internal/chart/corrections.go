@@ -181,7 +181,7 @@ func (c CorrectionPanel) row(p *pen, f *panel, r drift.Correction, y vg.Length) 
 	advice := "leave it"
 	if a.Correct {
 		advice = "add " + drift.Signed(a.Correction, half, c.Unit)
-		if to := c.Axis.toward(a.Correction); to != "" {
+		if to := c.Axis.toward(-a.Offset); to != "" { // whatever the sign of the gain
 			advice += ": " + to
 		}
 	}
@@ -196,10 +196,10 @@ func (c CorrectionPanel) row(p *pen, f *panel, r drift.Correction, y vg.Length) 
 	p.write(words{detail, smallSize, false, faintInk}.cut(correctionAdvice), vg.Point{X: x, Y: y - 9}, left)
 }
 
-// toward says which way a correction moves the next part.
-func (a Axis) toward(correction float64) string {
+// toward says which way the next part moves.
+func (a Axis) toward(move float64) string {
 	way := map[Axis][2]string{AxisX: {"right", "left"}, AxisY: {"up", "down"}, AxisTheta: {"counter-clockwise", "clockwise"}}[a]
-	if correction < 0 {
+	if move < 0 {
 		return way[1]
 	}
 	return way[0]

@@ -3,6 +3,7 @@ package chart
 import (
 	"fmt"
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -96,18 +97,38 @@ func drifting(timed bool) drift.Samples {
 	return s
 }
 
-// A correction's arrow must point from the offset to zero and its text to the same side.
+// What is written must say the way that a part really moves.
 func TestCorrectionPointsBack(t *testing.T) {
 	for _, c := range []struct {
-		axis       Axis
-		correction float64
-		want       string
+		axis Axis
+		move float64
+		want string
 	}{
 		{AxisX, -3, "left"}, {AxisX, 3, "right"}, {AxisY, -3, "down"}, {AxisY, 3, "up"},
 		{AxisTheta, -0.1, "clockwise"}, {AxisTheta, 0.1, "counter-clockwise"}, {NoAxis, 3, ""},
 	} {
-		if got := c.axis.toward(c.correction); got != c.want {
-			t.Errorf("adding %v to axis %v moves the next part %q, want %q", c.correction, c.axis, got, c.want)
+		if got := c.axis.toward(c.move); got != c.want {
+			t.Errorf("a move by %v along axis %v is %q, want %q", c.move, c.axis, got, c.want)
+		}
+	}
+}
+
+// Parts that sit right of nominal are moved left, whatever the gain: a machine whose setting works the
+// other way round has a correction of the other sign.
+func TestCorrectionMovesBack(t *testing.T) {
+	s := drifting(false)
+	for i := range s.Values {
+		s.Values[i] = 8 + s.Values[i]/10
+	}
+	for _, gain := range []float64{1, -1} {
+		rows := must[[]drift.Correction](t)(drift.Correct(s, drift.CorrectOptions{Gain: gain}))
+		p, _ := drawn(t, Corrections{Title: "To the left", Panels: []CorrectionPanel{{"offset X", "µm", AxisX, rows}}})
+		found := false
+		for _, text := range p.texts {
+			found = found || strings.HasPrefix(text.text, "add ") && strings.HasSuffix(text.text, ": left")
+		}
+		if !found || rows[0].Advice.Correction*gain >= 0 {
+			t.Errorf("gain %v: add %v, and the texts are %v", gain, rows[0].Advice.Correction, p.texts)
 		}
 	}
 }
