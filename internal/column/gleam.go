@@ -83,8 +83,13 @@ func (f *discFitter) centreOnGleams(pic *shot, seats []seat, v sight) {
 		// for again.
 		outer := f.outermost(x, y, v)
 		if !s.found || !v.whole(&s.d) || math.Hypot(s.d.x-x, s.d.y-y) > 3*scatter || math.Abs(outer-s.d.r) > 0.04*v.r {
-			if d, ok := f.fit(x, y, outer); ok {
+			d, ok := f.fit(x, y, outer)
+			if ok {
 				s.d = d
+			}
+			if !s.found && (!ok || d.lower() < ringStep*v.step) {
+				rings[i].ok = false // a crumb's rim, without a ball around it
+				continue
 			}
 		}
 		s.found = true
@@ -101,6 +106,10 @@ func (f *discFitter) centreOnGleams(pic *shot, seats []seat, v sight) {
 		}
 	}
 }
+
+// ringStep is the share of the usual fall of light that the outline about a ring must show at least
+// where no ball was found before.
+const ringStep = 0.1
 
 // soundMisfit is how much worse than usual an outline may fit to be held against a ring.
 const soundMisfit = 1.5
@@ -160,10 +169,13 @@ func (f *discFitter) ringRadius(seats []seat, v sight) float64 {
 	return r
 }
 
+// smallest is the radius of the smallest ball that is one, over the usual.
+const smallest = 0.6
+
 // outermost returns the radius at which the light, taken all around a centre and coming from
 // outside, has risen half of a ball's usual step.
 func (f *discFitter) outermost(x, y float64, v sight) float64 {
-	from, to := int(1.25*v.r)+1, int(0.8*v.r)
+	from, to := int(1.25*v.r)+1, int(smallest*v.r) // coming from outside, a whole ball ends it at once
 	level := func(k int) float64 {
 		var l [directions]float64
 		for i, d := range rays {

@@ -29,7 +29,7 @@ func crowd(a *reading.Array, bridged [][2]int, doubled []int) {
 const (
 	lobeStep   = 0.4 // share of a ball's fall of light by which what sticks out beside it exceeds the ground
 	lobeSigmas = 4.0 // the same over noise
-	lobeRays   = 3   // neighbouring directions of all that it fills at least, some 30°
+	lobeRays   = 4   // neighbouring directions of all that it fills at least, some 45°: a crumb fills fewer
 )
 
 // lobeAt are the radii, as shares of a ball's, at which a second ball is looked for beside it: one

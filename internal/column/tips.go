@@ -98,8 +98,8 @@ func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 		if s.unseen || s.found && !poor && v.whole(&s.d) && s.d.gleam >= leastGleam*v.gleam {
 			continue
 		}
-		usual := v.stepNear(seats, i)
-		whole := s.found && v.wholeAgainst(&s.d, usual) && s.d.gleam >= leastGleam*v.gleam
+		usual, gleam := v.stepNear(seats, i), leastGleam*v.gleamNear(seats, i)
+		whole := s.found && v.wholeAgainst(&s.d, usual) && s.d.gleam >= gleam
 		if whole && !poor {
 			continue
 		}
@@ -119,7 +119,7 @@ func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 		case !ok:
 		case pic.balls():
 			d.gleam = f.gleam(&d)
-			s.found = d.lower() > offStep*usual && d.gleam >= leastGleam*v.gleam
+			s.found = d.lower() > offStep*usual && d.gleam >= gleam
 		default:
 			dark := pic.darkness(o, &s.site)
 			s.found = v.believed(&d, usual, dark, d.misfit/f.misfit, math.Sqrt(f.noise.Var(d.inside)))
@@ -158,6 +158,22 @@ func (v sight) stepNear(seats []seat, i int) float64 {
 		return v.step
 	}
 	return min(v.step, max(median(steps), 0.2*v.step))
+}
+
+// gleamNear is the usual gleam of the balls within two rows and columns of site i, likewise.
+func (v sight) gleamNear(seats []seat, i int) float64 {
+	var gleams []float64
+	c := seats[i].site
+	for k := range seats {
+		s := &seats[k]
+		if v.gleam > 0 && k != i && s.found && abs(s.row-c.row) <= 2 && abs(s.col-c.col) <= 2 && v.wholeAgainst(&s.d, 0.5*v.step) {
+			gleams = append(gleams, s.d.gleam)
+		}
+	}
+	if len(gleams) < 5 {
+		return v.gleam
+	}
+	return min(v.gleam, max(median(gleams), 0.4*v.gleam))
 }
 
 func abs(i int) int { return max(i, -i) }
