@@ -209,6 +209,9 @@ func writeCorrections(w io.Writer, a advised) error {
 		if c.Change.Form == drift.Ramp {
 			fmt.Fprintf(w, "  %s goes on drifting: a correction alone won't hold, find the cause; %s\n", c.Name(), c.Change.Short(q.Unit))
 		}
+		if c.Change.Remark != "" {
+			fmt.Fprintf(w, "  note on %s: %s\n", c.Name(), c.Change.Remark)
+		}
 		if b := c.Bound; b != nil && b.Lambda > 0 {
 			half := (c.Advice.Interval.High - c.Advice.Interval.Low) / 2
 			fmt.Fprintf(w, "  bounded adjustment of %s: λ %.2f, limit %s, then one adjustment every %.0f points for %.0f %% more spread; forecast %s: %s\n",
