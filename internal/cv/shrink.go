@@ -11,6 +11,10 @@ func Shrink(g *picture.Gray, factor int) *picture.Gray {
 	factor = max(factor, 1)
 	out := &picture.Gray{W: g.W / factor, H: g.H / factor, FullScale: g.FullScale}
 	out.Pix = make([]uint16, out.W*out.H)
+	if factor == 1 {
+		copy(out.Pix, g.Pix)
+		return out
+	}
 	if factor == 2 {
 		for y := range out.H {
 			dst := out.Pix[y*out.W:][:out.W]

@@ -85,6 +85,7 @@ func newBand(src Source, line Line, half geom.Length, reachPx float64, stepPx in
 	bins := int(2*reachPx/binPx) + 1
 	type cell struct{ n, u, z float64 }
 	cells := make([]cell, bins)
+	perCell, middle := 1/(b.um*binPx), reachPx/binPx
 	count := max((last-first+1)/stepPx, 1)
 	for k := range count {
 		lo, hi := first+k*(last-first+1)/count, first+(k+1)*(last-first+1)/count
@@ -95,22 +96,21 @@ func newBand(src Source, line Line, half geom.Length, reachPx float64, stepPx in
 			// The line is straight on the object; in a picture with distortion it is an arc.
 			mid += arc(src, line, mid, float64(row), swap, sin, cos)
 			for c := max(int(math.Ceil(mid-width)), 0); c <= min(int(math.Floor(mid+width)), across-1); c++ {
-				x, y := c, row
+				x, y, i := c, row, row*src.Gray.W+c
 				if swap {
-					x, y = row, c
+					x, y, i = row, c, c*src.Gray.W+row
 				}
 				at := src.Plane.ToObject(geom.ImagePoint{X: float64(x), Y: float64(y)})
 				dx, dy := float64(at.X-line.Mid.X), float64(at.Y-line.Mid.Y)
 				u := dx*sin - dy*cos
-				i := int(math.Floor((u/b.um + reachPx) / binPx))
-				if i < 0 || i >= bins {
+				k := u*perCell + middle
+				if k < 0 || k >= float64(bins) {
 					continue
 				}
-				z := src.Gray.At(x, y)
-				cl := &cells[i]
+				cl := &cells[int(k)]
 				cl.n++
 				cl.u += u
-				cl.z += z
+				cl.z += float64(src.Gray.Pix[i])
 				sumS += dx*cos + dy*sin
 				n++
 			}

@@ -99,6 +99,7 @@ type bevelModel struct {
 	rows  [][vOwn * vParams]float64 // of the segment's own parameters, eliminated
 	right [][vOwn]float64
 	sums  *gram
+	cells [][4]float64 // for begin
 }
 
 // newBevelModel returns the model of a side at a start.
@@ -181,20 +182,25 @@ func (m *bevelModel) begin(i int, at BevelStart) {
 	sg := &m.b.segments[i]
 	sigma, place, c := at.Blur.Um(), at.Offset.Um(), at.Chamfer.Um()
 	grain := bevelGrain * m.contrast
+	// What doesn't depend on the bead: place, share of the face, what is left of the level, weight.
+	cells := m.cells[:0]
+	for k, u := range sg.u {
+		if u < m.in || u > m.out {
+			continue
+		}
+		x := u - place
+		c1, _ := normal((x + c) / sigma)
+		c0, _ := normal(x / sigma)
+		cells = append(cells, [4]float64{x, 1 - c1, sg.z[k] - at.Bevel*(c1-c0) - at.Glue*c0, 1 / (sg.v[k] + grain*grain)})
+	}
+	m.cells = cells
 	best := math.Inf(1)
 	for a := 0.0; a < beadReach*m.bead; a += 0.75 * m.b.um {
 		var hff, hfg, hgg, gf, gg, zz float64
-		for k, u := range sg.u {
-			if u < m.in || u > m.out {
-				continue
-			}
-			x := u - place
-			c1, _ := normal((x + c) / sigma)
-			c0, _ := normal(x / sigma)
-			ca, _ := normal((x - a) / sigma)
-			z := sg.z[k] - at.Bevel*(c1-c0) - at.Glue*(c0-ca)
-			f, g := 1-c1, ca
-			w := 1 / (sg.v[k] + grain*grain)
+		for k := range cells {
+			f, w := cells[k][1], cells[k][3]
+			g, _ := normal((cells[k][0] - a) / sigma)
+			z := cells[k][2] + at.Glue*g
 			hff += w * f * f
 			hfg += w * f * g
 			hgg += w * g * g
