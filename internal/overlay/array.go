@@ -25,6 +25,10 @@ func (d *drawing) array() {
 
 	factor := d.lengthen(pitch, umPerPx)
 	turn := pose.Turn.Rad()
+	side, sense := d.r.Shot.View == reading.ColumnSide, 1.0
+	if t := d.r.Shot.TurnDeg; t == 90 || t == 180 { // the picture's right is -Y or -X
+		sense = -1
+	}
 	thin := d.line(pen{colour: skyBlue, width: 0.9, bare: true})
 	for _, s := range a.Sites {
 		if s.State == reading.Missing || s.State == reading.Unseen {
@@ -33,6 +37,9 @@ func (d *drawing) array() {
 		c := d.at(s.XPx, s.YPx)
 		si, co := math.Sincos(turn)
 		x, y := co*s.DXUm-si*s.DYUm, si*s.DXUm+co*s.DYUm
+		if side {
+			x, y = co*sense*(s.DXUm+s.DYUm), si*sense*(s.DXUm+s.DYUm)
+		}
 		k := factor / umPerPx * d.zoom
 		if s.State == reading.Present { // what is wrong has a sign of its own
 			d.polyline(thin, c, c.add(k*x, -k*y))
@@ -71,15 +78,16 @@ func (d *drawing) array() {
 			text += fmt.Sprintf(" %.1f°", math.Abs(s.TiltDeg))
 			az := s.AzimuthDeg*math.Pi/180 + turn
 			long := max(radius*1.2, math.Abs(s.TiltDeg)/10*pitch*1.5)
-			if s.TiltDeg < 0 { // from the side, a lean toward -X
-				long = -long
+			if side { // along the picture, whichever of the drawing's axes that is
+				az = turn
+				long *= sense * math.Copysign(1, s.TiltDeg)
 			}
 			si, co := math.Sincos(az)
 			d.arrow(d.line(pen{colour: orange, width: 2.2}), c, c.add(long*co, -long*si), 11*d.unit)
 		}
 		d.siteName(c, radius, size, text)
 	}
-	for _, state := range []string{reading.Missing, reading.Tilted, reading.Off, reading.Unseen} {
+	for _, state := range []string{reading.Missing, reading.Bridged, reading.Doubled, reading.Tilted, reading.Off, reading.Unseen} {
 		if seen[state] {
 			d.notes = append(d.notes, note{state, func(l, r point) { d.ring(state, point{(l.x + r.x) / 2, l.y}, 9*d.unit) }})
 		}
@@ -114,6 +122,14 @@ func (d *drawing) ring(state string, c point, r float64) {
 		d.polygon(d.line(pen{colour: orange, width: 2.4}), c, 1.25*r, 4, 0)
 	case reading.Off: // a square
 		d.polygon(d.line(pen{colour: purple, width: 2.4}), c, 1.3*r, 4, math.Pi/4)
+	case reading.Bridged: // a bar across a circle
+		p := d.line(pen{colour: yellow, width: 2.6})
+		d.circle(p, c, r)
+		d.polyline(p, c.add(-1.5*r, 0), c.add(1.5*r, 0))
+	case reading.Doubled: // two circles
+		p := d.line(pen{colour: yellow, width: 2.6})
+		d.circle(p, c, r)
+		d.circle(p, c.add(0.45*r, -0.45*r), 0.8*r)
 	default: // a dashed circle
 		d.circle(d.line(pen{colour: pale, width: 1.8, dash: 4}), c, r)
 	}

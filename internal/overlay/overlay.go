@@ -1,6 +1,6 @@
 // Package overlay draws what was measured over the picture it was measured in: marks, edges,
-// nominal against measured with the offset enlarged, sites that are missing, leaning or off, and
-// a strip with the verdict. A picture that must be taken again says so in large letters.
+// nominal against measured with the offset enlarged, sites that are missing, leaning or off, the
+// worst of them enlarged, and a strip with the verdict. A picture that must be taken again says so in large letters.
 package overlay
 
 import (
@@ -36,8 +36,12 @@ func Draw(g *picture.Gray, r *reading.Reading, p *part.Part, s *scope.Scope) (im
 	const widthWanted = 1000
 	zoom := max(1, (widthWanted+g.W-1)/g.W)
 	unit := float64(g.W*zoom) / 1000
-	stripH := int(150 * unit)
-	c, err := newCanvas(g.W*zoom, g.H*zoom+stripH)
+	stripH, insetH := int(150*unit), 0
+	wrong := defects(r)
+	if len(wrong) > 0 && p.Array != nil && p.Array.PitchMm > 0 {
+		insetH = int(insetRow * unit)
+	}
+	c, err := newCanvas(g.W*zoom, g.H*zoom+insetH+stripH)
 	if err != nil {
 		return nil, err
 	}
@@ -53,7 +57,10 @@ func Draw(g *picture.Gray, r *reading.Reading, p *part.Part, s *scope.Scope) (im
 		d.marks()
 		d.offset()
 	}
-	d.strip(image.Rect(0, g.H*zoom, g.W*zoom, g.H*zoom+stripH))
+	if insetH > 0 {
+		d.insets(wrong, image.Rect(0, g.H*zoom, g.W*zoom, g.H*zoom+insetH))
+	}
+	d.strip(image.Rect(0, g.H*zoom+insetH, g.W*zoom, g.H*zoom+insetH+stripH))
 	return c.img, nil
 }
 

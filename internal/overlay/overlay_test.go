@@ -145,13 +145,17 @@ func TestArraySigns(t *testing.T) {
 	}
 }
 
-// From the side a tilt below 0 leans toward -X.
+// From the side a tilt below 0 leans toward -X, which is left; with the sample turned by 90°, one
+// above 0 leans toward +Y, which is left.
 func TestLeanToTheLeft(t *testing.T) {
-	p, r := array()
-	r.Array.Sites[2].TiltDeg, r.Array.Sites[2].AzimuthDeg = -5, 0
-	m := mustDraw(t, grey(width, height, 100), r, p)
-	if left, right := share(m, 830, 300, 20, orange), share(m, 970, 300, 20, orange); left <= right {
-		t.Errorf("arrow left %g, right %g", left, right)
+	for _, c := range []struct{ turn, tilt, azimuth float64 }{{0, -5, 0}, {90, 5, 90}} {
+		p, r := array()
+		r.Shot.View, r.Shot.TurnDeg = reading.ColumnSide, c.turn
+		r.Array.Sites[2].TiltDeg, r.Array.Sites[2].AzimuthDeg = c.tilt, c.azimuth
+		m := mustDraw(t, grey(width, height, 100), r, p)
+		if left, right := share(m, 830, 300, 20, orange), share(m, 970, 300, 20, orange); left <= right {
+			t.Errorf("turned by %g°: arrow left %g, right %g", c.turn, left, right)
+		}
 	}
 }
 

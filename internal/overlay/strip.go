@@ -63,6 +63,15 @@ func (d *drawing) values() []string {
 		if a.Kind == "columns" {
 			text += fmt.Sprintf(", %d tilted", a.Tilted)
 		}
+		if a.Bridged > 0 {
+			text += fmt.Sprintf(", %d bridged", a.Bridged)
+		}
+		if a.Doubled > 0 {
+			text += fmt.Sprintf(", %d doubled", a.Doubled)
+		}
+		if a.UCoplanarityUm > 0 {
+			text += fmt.Sprintf(", coplanarity %s µm", reading.PlusMinus(a.CoplanarityUm, 2*a.UCoplanarityUm))
+		}
 		lines = append(lines, text)
 	}
 	if d.r.Refusal != nil {
