@@ -28,8 +28,8 @@ const planSamplingLong = `Says how many units to pull, how many of them may be n
   --n N --accept C            a plan that you have
 
 Several may be given at once, to compare them; a picture shows their operating characteristics. The tables
-of ISO 2859-1 are those of normal and tightened inspection; reduced inspection is for whoever is responsible
-to allow, the score for it is given.`
+of ISO 2859-1 are those of 1999 for normal and tightened inspection, and of 1989 for reduced inspection. That
+is for whoever is responsible to allow: the score that permits it is given, and with --reduced it is taken up.`
 
 const planSamplingExample = `  inspect plan sampling --fraction 0.01 --risk 0.05
   inspect plan sampling --good 0.005 --bad 0.04 --aql 1 --lot 800 -o oc.svg
@@ -43,7 +43,7 @@ type planSamplingOptions struct {
 	aql                   float64
 	level, lots           string
 	lot, n, accept        int
-	tightened             bool
+	tightened, reduced    bool
 	title, out            string
 	json                  bool
 }
@@ -70,6 +70,7 @@ func newPlanSamplingCmd() *cobra.Command {
 	f.Float64Var(&o.aql, "aql", 0, "acceptance quality limit of ISO 2859-1, percent nonconforming")
 	f.StringVar(&o.level, "level", "II", "inspection level of ISO 2859-1: I, II, III, S-1 to S-4")
 	f.BoolVar(&o.tightened, "tightened", false, "tightened inspection instead of normal")
+	f.BoolVar(&o.reduced, "reduced", false, "reduced inspection; with --lots as soon as the score permits it")
 	f.StringVar(&o.lots, "lots", "", "CSV of lots inspected so far: lot_size, nonconforming, and lot for its name")
 	f.IntVar(&o.lot, "lot", 0, "number of units of the lot")
 	f.IntVar(&o.n, "n", 0, "number of units pulled, of a plan that you have")
@@ -144,10 +145,14 @@ func (o planSamplingOptions) plans(state *spc.Inspection) (plans []design.Sampli
 	if state != nil && o.lot > 0 {
 		p, err := state.Plan(o.lot)
 		name := fmt.Sprintf("AQL %s %%, %v, letter %s", shortNumber(o.aql), state.State, p.PlanLetter)
+		passes := spc.Plan{N: p.N, Accept: p.Reject - 1}
+		if p.Reject > p.Accept+1 {
+			name += fmt.Sprintf(", back to normal from %d", p.Accept+1)
+		}
 		if p.All {
 			name += ": inspect all"
 		}
-		faults = append(faults, add(name, p.Plan, err))
+		faults = append(faults, add(name, passes, err))
 	}
 	if o.n != 0 || o.accept != 0 {
 		p, err := spc.NewPlan(o.n, o.accept)
@@ -177,8 +182,13 @@ func (o planSamplingOptions) history() ([]design.Judged, *spc.Inspection, error)
 		if o.lot == 0 {
 			return nil, nil, usagef("--aql needs the size of the lot: --lot N, or --lots FILE")
 		}
-		if o.tightened {
+		switch {
+		case o.tightened && o.reduced:
+			return nil, nil, usagef("--tightened or --reduced, not both")
+		case o.tightened:
 			state = state.Resume()
+		case o.reduced:
+			state.State = spc.InspectReduced
 		}
 		return nil, &state, nil
 	}
@@ -189,7 +199,7 @@ func (o planSamplingOptions) history() ([]design.Judged, *spc.Inspection, error)
 	if err != nil {
 		return nil, nil, err
 	}
-	judged, next, err := design.Inspect(o.level, o.aql, lots)
+	judged, next, err := design.Inspect(o.level, o.aql, lots, o.reduced)
 	if err != nil {
 		return nil, nil, fmt.Errorf("%s: %w", o.lots, err)
 	}
@@ -271,7 +281,7 @@ func writeSampling(w io.Writer, plans []design.Sampling, judged []design.Judged,
 			if j.Plan.All {
 				pull = "all"
 			}
-			fmt.Fprintf(t, "%s\t%d\t%v\t%s\t%d\t%d\t%s\t%v\t%d\n", j.Name, j.Size, j.Plan.State, pull, j.Plan.Accept, j.Nonconforming, outcome, j.After, j.Score)
+			fmt.Fprintf(t, "%s\t%d\t%v\t%s\t%d\t%d\t%s\t%v\t%d\n", j.Name, j.Size, j.Plan.State, pull, j.Plan.Reject-1, j.Nonconforming, outcome, j.After, j.Score)
 		}
 		if err := t.Flush(); err != nil {
 			return err
@@ -299,8 +309,8 @@ func stateText(s spc.Inspection) string {
 	switch {
 	case s.State == spc.InspectStopped:
 		return "inspection is stopped: improve the process, then begin again with tightened inspection"
-	case s.ReducedScore >= 30:
-		return fmt.Sprintf("%v inspection; with a score of %d reduced inspection is permitted, where whoever is responsible agrees and production is steady", s.State, s.ReducedScore)
+	case s.MayReduce():
+		return fmt.Sprintf("%v inspection; with a score of %d reduced inspection is permitted, where whoever is responsible agrees and production is steady (--reduced)", s.State, s.ReducedScore)
 	}
 	return fmt.Sprintf("%v inspection", s.State)
 }
@@ -331,6 +341,7 @@ type (
 		Letter        string `json:"plan_letter"`
 		N             int    `json:"n"`
 		Accept        int    `json:"accept"`
+		Reject        int    `json:"reject"`
 		All           bool   `json:"inspect_all"`
 		Nonconforming int    `json:"nonconforming"`
 		Accepted      bool   `json:"accepted"`
@@ -345,7 +356,7 @@ func planSamplingOf(plans []design.Sampling, curves []design.Curve, judged []des
 	}
 	for _, j := range judged {
 		out.Lots = append(out.Lots, lotJSON{
-			j.Name, j.Size, j.Plan.State.String(), j.Plan.PlanLetter, j.Plan.N, j.Plan.Accept, j.Plan.All, j.Nonconforming, j.Accepted, j.Score,
+			j.Name, j.Size, j.Plan.State.String(), j.Plan.PlanLetter, j.Plan.N, j.Plan.Accept, j.Plan.Reject, j.Plan.All, j.Nonconforming, j.Accepted, j.Score,
 		})
 	}
 	if state != nil {

@@ -143,7 +143,7 @@ func TestInspectSwitches(t *testing.T) {
 			for _, bad := range c.bad {
 				lots = append(lots, design.Lot{Size: 800, Nonconforming: bad})
 			}
-			judged, next, err := design.Inspect("II", 1, lots)
+			judged, next, err := design.Inspect("II", 1, lots, false)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -161,8 +161,25 @@ func TestInspectSwitches(t *testing.T) {
 			}
 		})
 	}
+	// Ten lots without fault at 3 points each open reduced inspection: 32 of 800 and, by table II-C, lots
+	// with 1 or 2 are accepted, but those with 2 end it.
+	lots := make([]design.Lot, 12)
+	for i := range lots {
+		lots[i].Size = 800
+	}
+	lots[10].Nonconforming, lots[11].Nonconforming = 1, 2
+	judged, next, err := design.Inspect("II", 1, lots, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p := judged[10].Plan; p.State != spc.InspectReduced || p.N != 32 || p.Accept != 1 || p.Reject != 3 {
+		t.Errorf("lot 11 is inspected by %+v, want reduced inspection of 32, accept 1, reject 3", p)
+	}
+	if !judged[11].Accepted || judged[11].After != spc.InspectNormal || next.State != spc.InspectNormal {
+		t.Errorf("lot 12 with 2 nonconforming: %+v, want accepted and back to normal", judged[11])
+	}
 	for name, lots := range map[string][]design.Lot{"too many": {{Size: 800, Nonconforming: 81}}, "one unit": {{Size: 1}}} {
-		if _, _, err := design.Inspect("II", 1, lots); err == nil {
+		if _, _, err := design.Inspect("II", 1, lots, false); err == nil {
 			t.Errorf("%s: want an error", name)
 		}
 	}

@@ -58,8 +58,9 @@ type Judged struct {
 
 // Inspect takes a series of lots through ISO 2859-1, single sampling with its switching rules, and
 // returns what came of each and the state that the next one meets. Where inspection was stopped, the
-// next lot is taken to be the first after the process was improved.
-func Inspect(level string, aqlPercent float64, lots []Lot) ([]Judged, spc.Inspection, error) {
+// next lot is taken to be the first after the process was improved. With reduced, inspection is
+// reduced as soon as the score permits it.
+func Inspect(level string, aqlPercent float64, lots []Lot, reduced bool) ([]Judged, spc.Inspection, error) {
 	state, err := spc.StartInspection(level, aqlPercent)
 	if err != nil {
 		return nil, state, err
@@ -76,6 +77,11 @@ func Inspect(level string, aqlPercent float64, lots []Lot) ([]Judged, spc.Inspec
 		next, accepted, err := state.After(plan, lot.Nonconforming)
 		if err != nil {
 			return out, state, fmt.Errorf("lot %s: %w", nameOr(lot.Name, i), err)
+		}
+		if reduced && next.MayReduce() {
+			if next, err = next.Reduce(); err != nil {
+				return out, state, err
+			}
 		}
 		out = append(out, Judged{lot, plan, accepted, next.State, next.ReducedScore})
 		state = next

@@ -13,15 +13,19 @@ const (
 	InspectNormal    InspectionState = iota
 	InspectTightened                 // after 2 of 5 lots in a row weren't accepted
 	InspectStopped                   // after 5 lots weren't accepted under tightened inspection
+	InspectReduced                   // where quality has been good and whoever is responsible agrees
 )
 
 func (s InspectionState) String() string {
-	return [...]string{"normal", "tightened", "stopped"}[s]
+	return [...]string{"normal", "tightened", "stopped", "reduced"}[s]
 }
 
 const codeLetters = "ABCDEFGHJKLMNPQRS"
 
-var sampleSizes = [...]int{2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800, 1250, 2000, 3150}
+var (
+	sampleSizes  = [...]int{2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800, 1250, 2000, 3150}
+	reducedSizes = [...]int{2, 2, 2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800}
+)
 
 var lotUppers = [...]int{8, 15, 25, 50, 90, 150, 280, 500, 1200, 3200, 10000, 35000, 150000, 500000}
 
@@ -40,26 +44,37 @@ func lettersOf(level string) string {
 // way its arrow points. The tables are made so that one step of sample size makes up for one step
 // of AQL: entries depend on the sum of both positions alone. Normal: table 2-A. Tightened: table
 // 2-B, which is 2-A a step finer but for 8, 12 and 18 and for the arrows between 0 and 1, which
-// both lead to the larger sample (from memory).
-func (s InspectionState) accepts(letter, aql int) (accept, arrow int) {
+// both lead to the larger sample (from memory). Reduced: table II-C of ISO 2859-1:1989, which is that
+// of MIL-STD-105E (from memory): arrows as in 2-A, and a gap between the acceptance number and the
+// number, reject, from which on a lot isn't accepted. The edition of 1999 closed the gap.
+func (s InspectionState) accepts(letter, aql int) (accept, reject, arrow int) {
 	first, numbers := 14, [...]int{0, 1, 2, 3, 5, 7, 10, 14, 21}
-	if s == InspectTightened {
+	rejects := [...]int{1, 2, 3, 4, 6, 8, 11, 15, 22}
+	letters := len(codeLetters)
+	switch s {
+	case InspectTightened:
 		first, numbers = 15, [...]int{0, 1, 2, 3, 5, 8, 12, 18, -1}
+		rejects = [...]int{1, 2, 3, 4, 6, 9, 13, 19, -1}
+	case InspectReduced:
+		numbers = [...]int{0, 0, 1, 1, 2, 3, 5, 7, 10}
+		rejects = [...]int{1, 2, 3, 4, 5, 6, 8, 10, 13}
+		letters = len(reducedSizes)
 	}
 	switch k := letter + aql - first; {
 	case k == 0:
-		return numbers[0], 0
-	case k < 0 || k == 2 || k == 1 && s == InspectTightened && letter+2 < len(codeLetters):
-		return 0, +1 // use the plan below
+		return numbers[0], rejects[0], 0
+	case k < 0 || k == 2 && (s != InspectReduced || letter+1 < letters) || k == 1 && s == InspectTightened && letter+2 < letters:
+		return 0, 0, +1 // use the plan below
 	case k > 2 && k-2 < len(numbers) && numbers[k-2] >= 0:
-		return numbers[k-2], 0
+		return numbers[k-2], rejects[k-2], 0
 	}
-	return 0, -1 // use the plan above
+	return 0, 0, -1 // use the plan above
 }
 
 // A LotPlan is what to do with one lot.
 type LotPlan struct {
 	Plan
+	Reject     int // from so many nonconforming on the lot isn't accepted: Accept+1 but under reduced inspection
 	Lot        int
 	State      InspectionState
 	Code       string // code letter of lot size and level
@@ -68,9 +83,9 @@ type LotPlan struct {
 }
 
 // An Inspection is a series of lots inspected by ISO 2859-1, single sampling, with switching
-// between normal and tightened inspection. It is a value: [Inspection.After] returns the next one.
-// Reduced inspection, which the standard leaves to the responsible authority, has no plans here;
-// ReducedScore says when it would be open.
+// between normal, tightened and reduced inspection. It is a value: [Inspection.After] returns the
+// next one. Reduced inspection is for the responsible authority to allow: ReducedScore says when it
+// is open, and [Inspection.Reduce] begins it.
 type Inspection struct {
 	Level      string // "I", "II", "III", "S-1" to "S-4"
 	AQLPercent float64
@@ -111,9 +126,9 @@ func (i Inspection) Plan(lot int) (LotPlan, error) {
 	at := strings.IndexByte(codeLetters, letters[row])
 	p := LotPlan{Lot: lot, State: i.State, Code: codeLetters[at : at+1]}
 	for {
-		accept, arrow := i.State.accepts(at, aql)
+		accept, reject, arrow := i.State.accepts(at, aql)
 		if arrow == 0 {
-			p.Plan = Plan{sampleSizes[at], accept}
+			p.Plan, p.Reject = Plan{i.State.size(at), accept}, reject
 			p.PlanLetter = codeLetters[at : at+1]
 			p.All = p.N >= lot
 			return p, nil
@@ -124,9 +139,18 @@ func (i Inspection) Plan(lot int) (LotPlan, error) {
 	}
 }
 
+// size is the number of units of a code letter's sample.
+func (s InspectionState) size(letter int) int {
+	if s == InspectReduced {
+		return reducedSizes[min(letter, len(reducedSizes)-1)]
+	}
+	return sampleSizes[letter]
+}
+
 // After records what a lot's sample held and returns the series as it goes on. Switching rules
 // of ISO 2859-1, clause 9: tightened after two of five lots in a row not accepted, normal after
-// five in a row accepted, stop when five weren't accepted under tightened inspection.
+// five in a row accepted, stop when five weren't accepted under tightened inspection; from reduced
+// back to normal after a lot that isn't accepted, or that holds more than the acceptance number.
 func (i Inspection) After(p LotPlan, nonconforming int) (next Inspection, accepted bool, err error) {
 	if p.State != i.State || i.State == InspectStopped {
 		return i, false, fmt.Errorf("ISO 2859-1: the plan was made for %v inspection, which is now %v", p.State, i.State)
@@ -134,7 +158,7 @@ func (i Inspection) After(p LotPlan, nonconforming int) (next Inspection, accept
 	if most := min(p.N, p.Lot); nonconforming < 0 || nonconforming > most {
 		return i, false, fmt.Errorf("ISO 2859-1: %d nonconforming in a sample of %d", nonconforming, most)
 	}
-	accepted = nonconforming <= p.Accept
+	accepted = nonconforming < p.Reject
 	outcome := "r"
 	if accepted {
 		outcome = "a"
@@ -147,6 +171,10 @@ func (i Inspection) After(p LotPlan, nonconforming int) (next Inspection, accept
 		i.ReducedScore = p.score(i.ReducedScore, nonconforming)
 		if strings.Count(i.recent, "r") >= 2 {
 			i.State, i.recent, i.rejected, i.ReducedScore = InspectTightened, "", 0, 0
+		}
+	case i.State == InspectReduced:
+		if nonconforming > p.Accept {
+			i.State, i.recent, i.ReducedScore = InspectNormal, "", 0
 		}
 	case i.recent == "aaaaa":
 		i.State, i.recent = InspectNormal, ""
@@ -170,6 +198,23 @@ func (p LotPlan) score(before, nonconforming int) int {
 		return before + 2
 	}
 	return 0
+}
+
+// reducedFrom is the switching score that opens reduced inspection.
+const reducedFrom = 30
+
+// MayReduce reports whether the score permits reduced inspection. Production must be steady too, and
+// whoever is responsible must agree.
+func (i Inspection) MayReduce() bool {
+	return i.State == InspectNormal && i.ReducedScore >= reducedFrom
+}
+
+// Reduce begins reduced inspection. It returns an error where the rules don't permit it.
+func (i Inspection) Reduce() (Inspection, error) {
+	if !i.MayReduce() {
+		return i, fmt.Errorf("ISO 2859-1: reduced inspection takes normal inspection with a switching score of %d, it is %v with %d", reducedFrom, i.State, i.ReducedScore)
+	}
+	return Inspection{Level: i.Level, AQLPercent: i.AQLPercent, State: InspectReduced}, nil
 }
 
 // Resume begins again with tightened inspection after the process was improved.

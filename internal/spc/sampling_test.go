@@ -204,8 +204,8 @@ func TestISO2859Normal(t *testing.T) {
 			if aqls[aql] != ref.AQL[j] {
 				t.Fatalf("column %d is %v", j, ref.AQL[j])
 			}
-			accept, arrow := InspectNormal.accepts(strings.Index(codeLetters, letter), aql)
-			got := [...]string{"u", fmt.Sprint(accept + 1), "d"}[arrow+1]
+			_, reject, arrow := InspectNormal.accepts(strings.Index(codeLetters, letter), aql)
+			got := [...]string{"u", fmt.Sprint(reject), "d"}[arrow+1]
 			if got != want {
 				t.Errorf("letter %s, AQL %v: got %s, want %s", letter, aqls[aql], got, want)
 			}
@@ -291,6 +291,36 @@ func TestISO2859Tightened(t *testing.T) {
 	}
 }
 
+// Reduced inspection (table II-C of ISO 2859-1:1989 and MIL-STD-105E), all from memory: code J takes 32,
+// at 1.0 % accept 1 reject 3, at 1.5 % 1 and 4, at 4.0 % 3 and 6, at 10 % 7 and 10; code D takes 3, at 6.5 %
+// accept 0 reject 2; 0.25 % with J leads to 0 of 20, 0.40 % to 0 and 2 of 50.
+func TestISO2859Reduced(t *testing.T) {
+	for _, c := range []struct {
+		aql          float64
+		lot          int
+		n, acc, rejc int
+	}{
+		{1.0, 1000, 32, 1, 3}, {1.5, 1000, 32, 1, 4}, {4.0, 1000, 32, 3, 6}, {10, 1000, 32, 7, 10}, {6.5, 40, 3, 0, 2},
+		{0.15, 1000, 32, 0, 1}, {0.25, 1000, 20, 0, 1}, {0.40, 1000, 50, 0, 2},
+	} {
+		i, err := StartInspection("II", c.aql)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := i.Reduce(); err == nil {
+			t.Error("reduced inspection begins without a score")
+		}
+		i.ReducedScore = 30
+		if i, err = i.Reduce(); err != nil {
+			t.Fatal(err)
+		}
+		p, err := i.Plan(c.lot)
+		if err != nil || p.N != c.n || p.Accept != c.acc || p.Reject != c.rejc {
+			t.Errorf("AQL %v, lot %d: got %+v %v, want %d of %d, reject %d", c.aql, c.lot, p, err, c.acc, c.n, c.rejc)
+		}
+	}
+}
+
 // Tightened inspection accepts less, at any quality to 25 %, level, AQL and lot size; every lot has a plan.
 func TestISO2859Property(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -308,7 +338,19 @@ func TestISO2859Property(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		i.ReducedScore = 30
+		if i, err = i.Reduce(); err != nil {
+			t.Fatal(err)
+		}
+		r, err := i.Plan(lot)
+		if err != nil {
+			t.Fatal(err)
+		}
 		p := rapid.Float64Range(1e-4, 0.25).Draw(t, "fraction")
+		// Reduced inspection pulls less and, of quality worse than the AQL, lets at least as much pass.
+		if r.N > n.N || p > i.AQLPercent/100 && (Plan{r.N, r.Reject - 1}).Pa(p) < n.Pa(p)-1e-12 {
+			t.Errorf("reduced %+v accepts %v, normal %+v %v", r, (Plan{r.N, r.Reject - 1}).Pa(p), n, n.Pa(p))
+		}
 		// But for 2000 units at 0.015 %, whose arrow can only point up.
 		if n.Pa(p) < s.Pa(p)-1e-12 && s.Code != "R" {
 			t.Errorf("tightened %+v accepts %v, normal %+v %v", s, s.Pa(p), n, n.Pa(p))
