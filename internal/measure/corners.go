@@ -19,7 +19,7 @@ import (
 
 // Corners measures a die too large for one picture from two to four shots of its corners into one
 // reading. The jobs are of one sample, part and scope; each shot has its stage place. The reading's
-// source names all pictures; it has no image places, since there is no one picture.
+// source names all pictures; image places are in its looks, each in its own picture.
 //
 // An error means that the jobs are wrong: not one sample, no stage place, no statement of how good
 // the stage is.
@@ -33,6 +33,15 @@ func Corners(gs []*picture.Gray, jobs []Job) (*reading.Reading, error) {
 	shots := make([]fiducial.Shot, len(jobs))
 	for k, j := range jobs {
 		names, sums = append(names, j.Picture), append(sums, j.SHA256)
+		r.Looks = append(r.Looks, reading.Look{
+			Name: fmt.Sprintf("corner %d", k+1), Picture: j.Picture, SHA256: j.SHA256,
+			Scope: j.Scope.Name, ScopeHash: j.Scope.Hash, View: j.Shot.View, TurnDeg: j.Shot.TurnDeg,
+			Corner: &reading.Corner{Stage: *j.Shot.Stage},
+		})
+	}
+	r.Source.Picture, r.Source.SHA256 = strings.Join(names, " + "), digest(sums)
+	r.Shot.Stage = nil
+	for k, j := range jobs {
 		noise := picture.EstimateNoise(gs[k])
 		quality, refusal := picture.Check(gs[k], noise)
 		r.Quality = quality
@@ -46,8 +55,6 @@ func Corners(gs []*picture.Gray, jobs []Job) (*reading.Reading, error) {
 			Stage: geom.ScopePoint{X: geom.Length(j.Shot.Stage.XMm) * geom.Millimetre, Y: geom.Length(j.Shot.Stage.YMm) * geom.Millimetre},
 		}
 	}
-	r.Source.Picture, r.Source.SHA256 = strings.Join(names, " + "), digest(sums)
-	r.Shot.Stage = nil
 
 	found, err := fiducial.FindAcross(shots, first.Part, first.Scope, geom.Angle(first.Shot.TurnDeg)*geom.Degree)
 	var joint *offset.Joint
@@ -63,6 +70,10 @@ func Corners(gs []*picture.Gray, jobs []Job) (*reading.Reading, error) {
 	r.Substrate = substrate(&fiducial.Found{Pose: joint.Pose, Cov: joint.PoseCov}, first.Scope.Plane(gs[0].W, gs[0].H, first.Part.Marks.PlaneMm))
 	r.Substrate.OriginXPx, r.Substrate.OriginYPx = 0, 0
 	r.Offset = joint.Offset
+	for k := range joint.Corners {
+		joint.Corners[k].Stage = *jobs[k].Shot.Stage
+		r.Looks[k].Corner = &joint.Corners[k]
+	}
 	r.Verdict = verdict.Judge(r, first.Part, doubts(first))
 	return r, nil
 }

@@ -22,16 +22,15 @@ import (
 type Joint struct {
 	Offset  *reading.Offset
 	Pose    geom.Pose
-	PoseCov [4][4]float64 // of origin X and Y in µm, turn in radians, scale
-	// StageUm is by how much each shot's stage coordinates seem to be off, and the larger of both axes
-	// over the stated uncertainty.
-	StageUm []geom.ScopePoint
+	PoseCov [4][4]float64    // of origin X and Y in µm, turn in radians, scale
+	Corners []reading.Corner // what each shot shows
 }
 
 // An edgeSeen is a side of the die as one shot shows it, in that shot's scope frame.
 type edgeSeen struct {
 	shot, side int
 	edge       *fit.Edge
+	half       geom.Length // of the stretch, to both sides of the fitted line's middle
 }
 
 const (
@@ -123,7 +122,7 @@ func (s *joint) findEdges(coarse bool) error {
 			if err != nil {
 				return fmt.Errorf("%s: side %s: %w", shot.Name, sideNames[side], err)
 			}
-			s.edges = append(s.edges, edgeSeen{k, side, found[0]})
+			s.edges = append(s.edges, edgeSeen{k, side, found[0], half})
 		}
 	}
 	var seen [4]bool
@@ -285,7 +284,10 @@ func stageOff(got, limit float64, unit, what string) error {
 
 // result expresses the solution in the drawing frame, with the budget.
 func (s *joint) result() *Joint {
-	j := &Joint{Pose: s.pose, StageUm: s.errs}
+	j := &Joint{Pose: s.pose}
+	for k := range s.shots {
+		j.Corners = append(j.Corners, s.corner(k))
+	}
 	for i := range 4 {
 		for k := range 4 {
 			j.PoseCov[i][k] = s.cov.At(i, k)

@@ -264,22 +264,28 @@ func (p *plate) readEdges(src fit.Source) []reading.Edge {
 		}
 		a := src.Plane.ToImage(p.side(k).At(-p.half(k), 0))
 		b := src.Plane.ToImage(p.side(k).At(p.half(k), 0))
-		r := reading.Edge{
-			Side: sideNames[k], X1Px: a.X, Y1Px: a.Y, X2Px: b.X, Y2Px: b.Y,
-			Used: e.Used, RmsUm: e.Rms.Um(), UUm: math.Sqrt(e.Cov[0][0]),
-		}
+		r := readEdge(k, e, a, b)
 		if !p.used[k] {
 			r.Used = 0
-		}
-		for _, pt := range e.Profile {
-			if !pt.Used {
-				r.Profile = append(r.Profile, nil)
-				continue
-			}
-			u := pt.U.Um()
-			r.Profile = append(r.Profile, &u)
 		}
 		out = append(out, r)
 	}
 	return out
+}
+
+// readEdge reports a fitted side from a to b in the reading's form.
+func readEdge(side int, e *fit.Edge, a, b geom.ImagePoint) reading.Edge {
+	r := reading.Edge{
+		Side: sideNames[side], X1Px: a.X, Y1Px: a.Y, X2Px: b.X, Y2Px: b.Y,
+		Used: e.Used, RmsUm: e.Rms.Um(), UUm: math.Sqrt(e.Cov[0][0]),
+	}
+	for _, pt := range e.Profile {
+		if !pt.Used {
+			r.Profile = append(r.Profile, nil)
+			continue
+		}
+		u := pt.U.Um()
+		r.Profile = append(r.Profile, &u)
+	}
+	return r
 }

@@ -49,7 +49,7 @@ type Reading struct {
 	Offset    *Offset    `json:"offset,omitempty"`
 	Array     *Array     `json:"array,omitempty"`
 
-	// Looks are the shots that a combined reading was put together from; none for a reading of one shot.
+	// Looks are the shots that a reading of several was put together from; none for a reading of one shot.
 	Looks []Look `json:"looks,omitempty"`
 
 	// Warnings are sentences about what was unusual but didn't stop the measurement.
@@ -71,7 +71,7 @@ type Source struct {
 	BitsPerPx int    `json:"bits_per_px"`
 }
 
-// A Look is one of the shots behind a combined reading.
+// A Look is one of the shots behind a reading of several.
 type Look struct {
 	Name      string  `json:"name"` // by which sources call it, such as "side 90°"
 	Picture   string  `json:"picture"`
@@ -82,6 +82,19 @@ type Look struct {
 	TurnDeg   float64 `json:"turn_deg,omitempty"`
 	Focus     Focus   `json:"focus,omitempty"`
 	Unused    string  `json:"unused,omitempty"` // why nothing of it is in the reading
+	Corner    *Corner `json:"corner,omitempty"` // of a die in corner shots
+}
+
+// A Corner is what one of a die's corner shots shows, in px of its own picture.
+type Corner struct {
+	Stage Stage `json:"stage"` // as the traveler gives it
+	// By how much the coordinates are off by what all shots show together; 0 in a refused reading.
+	StageOffXUm float64 `json:"stage_off_x_um"`
+	StageOffYUm float64 `json:"stage_off_y_um"`
+	OriginXPx   float64 `json:"origin_x_px"` // the drawing's origin, which may lie outside; likewise
+	OriginYPx   float64 `json:"origin_y_px"`
+	Marks       []Mark  `json:"marks,omitempty"`
+	Edges       []Edge  `json:"edges,omitempty"` // of the die, over the stretch that was looked at
 }
 
 // A Shot is the particulars that came with the picture.

@@ -113,7 +113,7 @@ func full() *reading.Reading {
 	r.Shot.Focus = reading.Tip
 	r.Array.Kind, r.Offset.Of = "columns", "die"
 	r.Array.Sites[0].State = reading.Present
-	for _, edges := range [][]reading.Edge{r.Substrate.Edges, r.Offset.Edges} {
+	for _, edges := range [][]reading.Edge{r.Substrate.Edges, r.Offset.Edges, r.Looks[0].Corner.Edges} {
 		edges[0].Side = "+x"
 		edges[0].Profile = append(edges[0].Profile, nil) // a gap
 	}
