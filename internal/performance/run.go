@@ -80,12 +80,21 @@ func (page *Page) costs(o Options, parts map[string]*part.Part, tmp string) erro
 		page.Costs, page.Memory = append(page.Costs, c), append(page.Memory, m)
 		all = append(all, pics...)
 	}
+	// What a run of production keeps: marks and sides are as many as in a large picture.
+	small, err := Draw(parts["tern"], reading.DiePlan, 3, 512, false, 201)
+	if err != nil {
+		return err
+	}
+	c, err := CostOf(small, o.Rounds)
+	if err != nil {
+		return err
+	}
+	page.Costs = append(page.Costs, c)
 	stored, err := Stored(pictureDir)
 	if err != nil {
 		return err
 	}
-	c, err := CostOf(stored, o.Rounds)
-	if err != nil {
+	if c, err = CostOf(stored, o.Rounds); err != nil {
 		return err
 	}
 	c.Name = "testdata/images"
