@@ -185,15 +185,19 @@ func (f *discFitter) outermost(x, y float64, v sight) float64 {
 		return (l[directions/2-1] + l[directions/2]) / 2
 	}
 	darkest, before := math.Inf(1), math.Inf(1)
+	steepest, at := 0.0, v.r
 	for k := from; k >= to; k-- {
 		l := level(k)
+		if rise := l - before; rise > steepest {
+			steepest, at = rise, float64(k)+0.5
+		}
 		darkest = min(darkest, l)
 		if limit := darkest + 0.5*v.step; l > limit && before < limit {
 			return float64(k) + (l-limit)/(l-before)
 		}
 		before = l
 	}
-	return v.r
+	return at // in weak light, where it rises most steeply
 }
 
 // A wander is a smooth shift over the field: in each axis a polynomial of second order with the

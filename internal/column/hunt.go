@@ -115,13 +115,12 @@ func (f *discFitter) circle(x, y, r float64) float64 {
 func (f *discFitter) huntDim(px, py float64, v sight) (best disc, found bool) {
 	const (
 		stepPx  = 3.0
-		share   = 0.25 // of the pitch, how far off a tip is looked for
-		leastSD = 3.0  // of the noise, that its edge must show
+		leastSD = 3.0 // of the noise, that its edge must show
 	)
 	every := f.every
 	f.every, f.known = 1, v.um
 	defer func() { f.every, f.known = every, 0 }()
-	n := int(share * v.pitch / stepPx)
+	n := int(dimReach * v.pitch / stepPx)
 	strongest := 0.0
 	for iy := -n; iy <= n; iy++ {
 		for ix := -n; ix <= n; ix++ {
@@ -129,7 +128,7 @@ func (f *discFitter) huntDim(px, py float64, v sight) (best disc, found bool) {
 				continue
 			}
 			d, ok := f.fit(px+float64(ix)*stepPx, py+float64(iy)*stepPx, v.r)
-			if !ok || d.misfit > soundDim*f.misfit || math.Abs(d.r*d.umPx/v.um-1) > v.wholeRadius || math.Hypot(d.x-px, d.y-py) > share*v.pitch {
+			if !ok || d.misfit > soundDim*f.misfit || math.Abs(d.r*d.umPx/v.um-1) > v.wholeRadius || math.Hypot(d.x-px, d.y-py) > dimReach*v.pitch {
 				continue
 			}
 			edge := d.edge()

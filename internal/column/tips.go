@@ -99,6 +99,9 @@ func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 			continue
 		}
 		usual, gleam := v.stepNear(seats, i), leastGleam*v.gleamNear(seats, i)
+		if v.shapely(&s.d, usual) && s.d.misfit < poorMisfit*f.misfit {
+			gleam /= 2 // a smudge may hide half of the lights
+		}
 		whole := s.found && v.wholeAgainst(&s.d, usual) && s.d.gleam >= gleam
 		if whole && !poor {
 			continue
@@ -123,7 +126,8 @@ func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 		default:
 			dark := pic.darkness(o, &s.site)
 			s.found = v.believed(&d, usual, dark, d.misfit/f.misfit, math.Sqrt(f.noise.Var(d.inside)))
-			if dark < flankDark && d.misfit > soundDim*f.misfit && d.lower() < dimStep*usual {
+			far := math.Hypot(d.x-s.px, d.y-s.py) > dimReach*v.pitch
+			if dark < flankDark && (far || d.misfit > soundDim*f.misfit) && d.lower() < dimStep*usual {
 				if q, ok := f.huntDim(s.px, s.py, v); ok {
 					d, s.found = q, true
 				}
@@ -141,6 +145,13 @@ func (v sight) whole(d *disc) bool { return v.wholeAgainst(d, v.step) }
 
 func (v sight) wholeAgainst(d *disc, step float64) bool {
 	return d.lower() > wholeStep*step && math.Abs(d.r*d.umPx/v.um-1) < v.wholeRadius
+}
+
+// shapely reports whether a disc has a ball's size to a few percent and most of its fall of light:
+// the bare pad under a ball is smaller and fainter.
+func (v sight) shapely(d *disc, usual float64) bool {
+	const size, share = 0.05, 0.6
+	return d.lower() > share*usual && math.Abs(d.r*d.umPx/v.um-1) < size
 }
 
 // stepNear is the usual fall of light among the faces within two rows and columns of site i:
@@ -184,7 +195,7 @@ func abs(i int) int { return max(i, -i) }
 // doesn't. misfit is against that of whole faces, noise the standard deviation of a pixel.
 func (v sight) believed(d *disc, usual, dark, misfit, noise float64) bool {
 	fall := d.lower() / usual
-	if misfit > poorMisfit && dark > bareDark && fall < wholeStep {
+	if fall < wholeStep && pasteLike(fall, dark, misfit) {
 		return false
 	}
 	if misfit < soundDim && dark < shadedDark && fall > faintStep && d.lower() > noise && math.Abs(d.r*d.umPx/v.um-1) < v.wholeRadius {
@@ -202,6 +213,17 @@ func (v sight) believed(d *disc, usual, dark, misfit, noise float64) bool {
 	return fall > faintStep && 10*fall+10*(flankDark-dark) > faintSum
 }
 
+// pasteLike reports whether a weak disc fits badly where no flank is dark enough to excuse it.
+func pasteLike(fall, dark, misfit float64) bool {
+	switch {
+	case dark > bareDark, fall < dimStep && dark > deepDark:
+		return misfit > poorMisfit
+	case dark > flankDark: // in a neighbour's shadow, or dim itself
+		return misfit > badMisfit
+	}
+	return false
+}
+
 const (
 	// hiddenRadius is by how much the radius of a bright face may differ of which a fibre hides a part.
 	hiddenRadius = 0.2
@@ -212,6 +234,9 @@ const (
 	soundDim   = 1.35
 	shadedDark = 0.9
 	bareDark   = 1.0
+	badMisfit  = 3.2  // bare paste in a shadow fits 3.8 times as badly from there on, a dim face 2.8 times at most
+	deepDark   = 0.3  // darker are only the flanks of columns that lean far: 0.23 at most
+	dimReach   = 0.25 // of the pitch: farther off its site a dim face is looked for more closely
 
 	dimStep   = 0.15 // share of the usual fall of light that no blot of flux or paste reaches
 	faintStep = 0.04 // below it there is no face
