@@ -24,7 +24,8 @@ lot, sample, head, nozzle, pick_position, operator, taken_at, turn_deg, focus, s
 with the same keys, else from its name and from the station file.
 
 Pictures of one lot and sample with stage_x_mm and stage_y_mm in the traveler are two to four corners
-of a die too large for one picture: they give one reading. The scope file states u_stage_um.
+of a die too large for one picture: they give one reading, and one overlay named after the first.
+The scope file states u_stage_um.
 
 --combine puts the shots of one sample's array together: plan at tip and at base focus (focus: tip or
 base in the traveler), plan turned by 180°, side views of two edges (turn_deg). Each value comes
@@ -131,10 +132,10 @@ func runMeasure(ctx context.Context, o measureOptions, args []string) error {
 	}
 	bar := newProgress(o.stderr, len(jobs))
 	options := batch.Options{Program: version(), Today: time.Now(), Workers: o.workers, Progress: bar.step}
-	options.After = func(g *picture.Gray, j intake.Job, r *reading.Reading) error {
+	options.After = func(gs []*picture.Gray, j intake.Job, r *reading.Reading) error {
 		var errs []error
 		for _, d := range drawers {
-			errs = append(errs, d.draw(g, j, r))
+			errs = append(errs, d.draw(gs, j, r))
 		}
 		return errors.Join(errs...)
 	}

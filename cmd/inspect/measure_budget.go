@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"path/filepath"
 	"text/tabwriter"
 
 	"plumbsquare/internal/reading"
@@ -18,7 +17,7 @@ func writeBudget(out io.Writer, r *reading.Reading) error {
 	if o == nil {
 		return nil
 	}
-	fmt.Fprintf(out, "\n%s: %s, standard uncertainties\n", filepath.Base(r.Source.Picture), o.Of)
+	fmt.Fprintf(out, "\n%s: %s, standard uncertainties\n", r.PictureName(), o.Of)
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(w, "component\tu(X), µm\tu(Y), µm\tu(θ), °\tshare of u²(X)\t")
 	for _, t := range o.Budget {

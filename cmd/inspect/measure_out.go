@@ -12,6 +12,7 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"plumbsquare/internal/batch"
 	"plumbsquare/internal/intake"
 	"plumbsquare/internal/reading"
 )
@@ -185,15 +186,26 @@ const widestName = 40
 
 func newTable(w io.Writer, jobs []intake.Job) *table {
 	t := &table{w: w, width: len("picture")}
-	for _, j := range jobs {
-		t.width = min(max(t.width, utf8.RuneCountInString(filepath.Base(j.Path))), widestName)
+	single, samples := batch.Corners(jobs)
+	for _, j := range single {
+		samples = append(samples, []intake.Job{j})
+	}
+	for _, s := range samples {
+		n := 0
+		for i, j := range s {
+			n += utf8.RuneCountInString(filepath.Base(j.Path))
+			if i > 0 {
+				n += len(" + ")
+			}
+		}
+		t.width = min(max(t.width, n), widestName)
 	}
 	fmt.Fprintf(w, "%-8s %-*s %17s %17s %21s\n", "verdict", t.width, "picture", "X ± U, µm", "Y ± U, µm", "θ ± U, °")
 	return t
 }
 
 func (t *table) write(r *reading.Reading) error {
-	name := filepath.Base(r.Source.Picture)
+	name := r.PictureName()
 	if n := utf8.RuneCountInString(name); n > t.width {
 		runes := []rune(name)
 		name = "…" + string(runes[n-t.width+1:])

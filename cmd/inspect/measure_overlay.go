@@ -15,17 +15,17 @@ import (
 	"plumbsquare/internal/reading"
 )
 
-// A drawer writes a picture a shot.
+// A drawer writes a picture a shot, or one for all corner shots of a sample, named after the first.
 type drawer struct {
 	dir   string
 	names map[string]string // by path of the picture
-	write func(io.Writer, *picture.Gray, intake.Job, *reading.Reading) error
+	write func(io.Writer, []*picture.Gray, intake.Job, *reading.Reading) error
 }
 
 // drawers returns what o asks to be drawn of each shot.
 func (o measureOptions) drawers(jobs []intake.Job) ([]*drawer, error) {
 	var all []*drawer
-	add := func(dir, suffix string, write func(io.Writer, *picture.Gray, intake.Job, *reading.Reading) error) error {
+	add := func(dir, suffix string, write func(io.Writer, []*picture.Gray, intake.Job, *reading.Reading) error) error {
 		if dir == "" {
 			return nil
 		}
@@ -41,10 +41,13 @@ func (o measureOptions) drawers(jobs []intake.Job) ([]*drawer, error) {
 	if o.bumps != "" && !slices.ContainsFunc(jobs, bumpy) {
 		return nil, usagef("--bumps: part %s has no die.bumps in its part file", jobs[0].Part.Name)
 	}
-	err := add(o.overlay, intake.OverlaySuffix, func(w io.Writer, g *picture.Gray, j intake.Job, r *reading.Reading) error {
-		return overlay.Write(w, g, r, j.Part, j.Scope)
+	err := add(o.overlay, intake.OverlaySuffix, func(w io.Writer, gs []*picture.Gray, j intake.Job, r *reading.Reading) error {
+		if len(gs) > 1 {
+			return overlay.WriteCorners(w, gs, r, j.Part, j.Scope)
+		}
+		return overlay.Write(w, gs[0], r, j.Part, j.Scope)
 	})
-	return all, errors.Join(err, add(o.bumps, ".bumps"+intake.OverlaySuffix, func(w io.Writer, _ *picture.Gray, j intake.Job, r *reading.Reading) error {
+	return all, errors.Join(err, add(o.bumps, ".bumps"+intake.OverlaySuffix, func(w io.Writer, _ []*picture.Gray, j intake.Job, r *reading.Reading) error {
 		if r.Offset == nil || r.Offset.Bump == nil {
 			return nil
 		}
@@ -71,9 +74,9 @@ func newDrawer(dir, suffix string, jobs []intake.Job) (*drawer, error) {
 
 func stem(name string) string { return strings.TrimSuffix(name, filepath.Ext(name)) }
 
-func (d *drawer) draw(g *picture.Gray, j intake.Job, r *reading.Reading) error {
+func (d *drawer) draw(gs []*picture.Gray, j intake.Job, r *reading.Reading) error {
 	var b bytes.Buffer
-	if err := d.write(&b, g, j, r); err != nil {
+	if err := d.write(&b, gs, j, r); err != nil {
 		return err
 	}
 	if b.Len() == 0 {

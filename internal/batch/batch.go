@@ -35,8 +35,9 @@ type Options struct {
 	Limits  picture.Limits // of the pictures
 
 	// After, when set, is called by the worker with each picture and its reading while the
-	// picture is still in memory, many at a time. Its error becomes the result's.
-	After func(*picture.Gray, intake.Job, *reading.Reading) error
+	// picture is still in memory, many at a time; of corner shots with the pictures of all and the
+	// first one's job. Its error becomes the result's.
+	After func([]*picture.Gray, intake.Job, *reading.Reading) error
 	// Progress, when set, is called once a job as it ends, many at a time.
 	Progress func()
 }
@@ -113,7 +114,7 @@ func one(ctx context.Context, j intake.Job, o Options) (r Result) {
 	})
 	r.Measure = time.Since(start)
 	if err == nil && o.After != nil && ctx.Err() == nil {
-		err = o.After(g, j, r.Reading)
+		err = o.After([]*picture.Gray{g}, j, r.Reading)
 	}
 	if err != nil {
 		r.Err = fmt.Errorf("measure %s: %w", j.Path, err)

@@ -86,9 +86,9 @@ func TestResultsInOrder(t *testing.T) {
 func TestAfterAndItsError(t *testing.T) {
 	list := jobs(t, 9)
 	want := errors.New("disk full")
-	after := func(g *picture.Gray, j intake.Job, r *reading.Reading) error {
-		if g.H != 64 || r == nil {
-			t.Errorf("%s: after got %d rows and reading %v", j.Path, g.H, r)
+	after := func(gs []*picture.Gray, j intake.Job, r *reading.Reading) error {
+		if len(gs) != 1 || gs[0].H != 64 || r == nil {
+			t.Errorf("%s: after got %d pictures and reading %v", j.Path, len(gs), r)
 		}
 		if j.Path == "005.png" {
 			return want

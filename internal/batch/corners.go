@@ -61,8 +61,11 @@ func RunCorners(ctx context.Context, sample []intake.Job, o Options) (*reading.R
 		})
 	}
 	r, err := measure.Corners(gs, jobs)
+	if err == nil && o.After != nil && ctx.Err() == nil {
+		err = o.After(gs, sample[0], r)
+	}
 	if err != nil {
-		return nil, fmt.Errorf("measure the corners of lot %q sample %q: %w", sample[0].Shot.Lot, sample[0].Shot.Sample, err)
+		return r, fmt.Errorf("measure the corners of lot %q sample %q: %w", sample[0].Shot.Lot, sample[0].Shot.Sample, err)
 	}
 	return r, nil
 }

@@ -7,7 +7,6 @@ import (
 	"image/png"
 	"io"
 	"math"
-	"path/filepath"
 
 	"plumbsquare/internal/offset"
 	"plumbsquare/internal/part"
@@ -161,7 +160,7 @@ func (b *bumpField) head(height float64) {
 	title := label{size: 27, bold: true, colour: white, bare: true}
 	small := label{size: 18, colour: pale, bare: true}
 	b.text(title, point{fieldMargin + 56, height/2 - 4}, fmt.Sprintf("bumps of %s under the die, from their pads", b.r.Source.Part))
-	line := fmt.Sprintf("%s  ·  X %s µm   Y %s µm   θ %s°", filepath.Base(b.r.Source.Picture),
+	line := fmt.Sprintf("%s  ·  X %s µm   Y %s µm   θ %s°", b.r.PictureName(),
 		reading.PlusMinus(o.XUm, 2*o.UXUm), reading.PlusMinus(o.YUm, 2*o.UYUm), degrees(o.ThetaDeg, 2*o.UTheta))
 	b.text(small, point{fieldMargin + 56, height/2 + 24}, line)
 }

@@ -33,6 +33,11 @@ func Draw(g *picture.Gray, r *reading.Reading, p *part.Part, s *scope.Scope) (im
 	if g.W < 1 || g.H < 1 {
 		return nil, fmt.Errorf("overlay: a picture of %d×%d pixels", g.W, g.H)
 	}
+	return compose(g, r, p, s, func(*drawing) {})
+}
+
+// compose draws an overlay; first draws over the picture before all else.
+func compose(g *picture.Gray, r *reading.Reading, p *part.Part, s *scope.Scope, first func(*drawing)) (image.Image, error) {
 	const widthWanted = 1000
 	zoom := max(1, (widthWanted+g.W-1)/g.W)
 	unit := float64(g.W*zoom) / 1000
@@ -47,6 +52,7 @@ func Draw(g *picture.Gray, r *reading.Reading, p *part.Part, s *scope.Scope) (im
 	}
 	d := &drawing{canvas: c, g: g, r: r, p: p, s: s, zoom: float64(zoom), unit: unit}
 	d.background(zoom)
+	first(d)
 	switch {
 	case r.Refusal != nil:
 		d.marks()

@@ -3,7 +3,6 @@ package overlay
 import (
 	"fmt"
 	"image"
-	"path/filepath"
 	"strings"
 
 	"plumbsquare/internal/reading"
@@ -99,7 +98,7 @@ func degrees(v, u float64) string {
 
 // source is the small print.
 func (d *drawing) source() string {
-	words := []string{filepath.Base(d.r.Source.Picture)}
+	words := []string{d.r.PictureName()}
 	if d.r.Shot.Lot != "" {
 		words = append(words, "lot "+d.r.Shot.Lot)
 	}

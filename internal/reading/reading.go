@@ -4,6 +4,11 @@
 // docs/readings.md describes the JSON and CSV forms.
 package reading
 
+import (
+	"path/filepath"
+	"strings"
+)
+
 // Schema names the version of the JSON form.
 const Schema = "reading/1"
 
@@ -54,6 +59,18 @@ type Reading struct {
 
 	// Warnings are sentences about what was unusual but didn't stop the measurement.
 	Warnings []string `json:"warnings,omitempty"`
+}
+
+// PictureName returns the picture's file name without its folder; of a reading of several, theirs.
+func (r *Reading) PictureName() string {
+	if len(r.Looks) == 0 {
+		return filepath.Base(r.Source.Picture)
+	}
+	var names []string
+	for _, l := range r.Looks {
+		names = append(names, filepath.Base(l.Picture))
+	}
+	return strings.Join(names, " + ")
 }
 
 // A Source names what made the reading, enough to repeat it.
