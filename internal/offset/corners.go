@@ -35,7 +35,7 @@ type edgeSeen struct {
 
 const (
 	stageSigmas  = 4.0 // a stage that is off by more standard uncertainties contradicts the pictures
-	shortestEdge = 60  // px of a side that a shot must show
+	shortestEdge = 100 // px of a side that a shot must show, which a fit of edges needs
 	fixedParams  = 9   // pose and die; the stage's errors come after
 )
 
@@ -102,18 +102,17 @@ type joint struct {
 func (s *joint) findEdges(coarse bool) error {
 	s.edges = nil
 	for k, shot := range s.shots {
-		src, sc, searchUm := shot.Source, *s.scope, 2*coarseUm
-		src.Plane = sc.Plane(src.Gray.W, src.Gray.H, s.part.Die.TopMm)
-		blur := s.across.Blur
-		if coarse {
-			searchUm = dieShift.Um()
-			src = shrunk(src, &sc, s.part.Die.TopMm)
-			blur = 0
-		}
+		full, searchUm, blur := shot.Source, 2*coarseUm, s.across.Blur
+		full.Plane = s.scope.Plane(full.Gray.W, full.Gray.H, s.part.Die.TopMm)
 		for side := range 4 {
-			line, half, ok := s.stretch(k, side, src)
+			line, half, ok := s.stretch(k, side, full)
 			if !ok {
 				continue
+			}
+			src := full
+			if coarse {
+				searchUm, blur = dieShift.Um(), 0
+				src = shrunk(src, s.scope, s.part.Die.TopMm, 2*half)
 			}
 			found, err := fit.FitEdges(src, line, fit.EdgeWindow{Half: half, Corner: 0, SearchPx: searchUm / src.Plane.UmPerPx(), Blur: blur, BestOnly: true})
 			if errors.Is(err, fit.ErrNoEdge) {
@@ -351,10 +350,11 @@ func (s *joint) heightTerm() term {
 	return diagonal("height of the plate", k*(mean(0)-mean(2))/2, k*(mean(1)-mean(3))/2)
 }
 
-// shrunk returns a source of pixels of about shrunkUm, which is enough to find an edge by.
-func shrunk(src fit.Source, sc *scope.Scope, heightMm float64) fit.Source {
+// shrunk returns a source of pixels of about shrunkUm, which is enough to find an edge by; of smaller
+// ones where a stretch of it would have too few.
+func shrunk(src fit.Source, sc *scope.Scope, heightMm float64, stretch geom.Length) fit.Source {
 	const shrunkUm = 8.0
-	factor := min(max(int(shrunkUm/src.Plane.UmPerPx()), 1), 8)
+	factor := min(max(int(min(shrunkUm, stretch.Um()/shortestEdge)/src.Plane.UmPerPx()), 1), 8)
 	small := *sc
 	small.UmPerPxX *= float64(factor)
 	small.UmPerPxY *= float64(factor)
