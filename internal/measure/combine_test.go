@@ -126,7 +126,7 @@ func TestCombineTellsCameraFromLean(t *testing.T) {
 		t.Fatal(err)
 	}
 	c := r.Array.Camera
-	if c == nil || math.Abs(c.XDeg-0.5) > 0.03 || math.Abs(c.YDeg+0.3) > 0.03 || !(c.UXDeg > 0 && c.UXDeg < 0.03) {
+	if c == nil || math.Abs(c.XDeg-0.5) > 0.03 || math.Abs(c.YDeg+0.3) > 0.03 || !(c.UXDeg > 0 && c.UXDeg < 0.04) {
 		t.Errorf("camera %+v, want 0.5° and -0.3°", c)
 	}
 	gx, gy := tangentsOf(r.Array.LeanDeg, r.Array.LeanAzimuthDeg)
