@@ -11,6 +11,7 @@ import (
 	"runtime"
 	"time"
 
+	"plumbsquare/internal/cv"
 	"plumbsquare/internal/intake"
 	"plumbsquare/internal/measure"
 	"plumbsquare/internal/picture"
@@ -46,6 +47,9 @@ type Options struct {
 // A bad picture is a result. Run ends early only when ctx does or when each returns an error, and
 // returns that; all its goroutines have ended by then.
 func Run(ctx context.Context, jobs []intake.Job, o Options, each func(Result) error) error {
+	if err := cv.SetThreads(1); err != nil { // pictures are spread over the cores, not each by itself
+		return err
+	}
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	workers := o.Workers

@@ -15,8 +15,8 @@ import (
 	"gocv.io/x/gocv"
 )
 
-// SetThreads sets how many threads OpenCV uses inside one call. The program calls it with 1 at
-// start: work is spread over pictures, and the order of sums inside one must not depend on timing.
+// SetThreads sets how many threads OpenCV uses inside one call. Whatever measures calls it with 1
+// first: work is spread over pictures, and the order of sums inside one must not depend on timing.
 func SetThreads(n int) error {
 	var e C.cv_error
 	C.cv_set_threads(C.int(n), &e)
