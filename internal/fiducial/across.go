@@ -78,7 +78,7 @@ func FindAcross(shots []Shot, p *part.Part, sc *scope.Scope, put geom.Angle) (*A
 	a := &Across{Pose: coarsePose(m.At, cand, g)}
 	for again := false; ; again = true {
 		pose := a.Pose
-		if err := a.sight(shots, m, sc, cand, of, g); err != nil {
+		if err := a.sight(shots, m, sc, cand, of, g, geom.Length(v.umPerPx())); err != nil {
 			return nil, err
 		}
 		if again || !unlike(pose, a.Pose, m, v.plane.UmPerPx()) {
@@ -88,8 +88,8 @@ func FindAcross(shots []Shot, p *part.Part, sc *scope.Scope, put geom.Angle) (*A
 }
 
 // sight refines the marks of every shot by the pose and solves that anew. of holds the shot of each
-// candidate.
-func (a *Across) sight(shots []Shot, m *part.Marks, sc *scope.Scope, cand []candidate, of []int, g *guess) error {
+// candidate, step is a pixel of the picture that candidates were found in.
+func (a *Across) sight(shots []Shot, m *part.Marks, sc *scope.Scope, cand []candidate, of []int, g *guess, step geom.Length) error {
 	a.Seen = nil
 	var blur []float64
 	for k, s := range shots {
@@ -112,6 +112,7 @@ func (a *Across) sight(shots []Shot, m *part.Marks, sc *scope.Scope, cand []cand
 			}
 		}
 		f.see(s.Source, m, pose, shifted, own)
+		f.nudge(s.Source, m, pose, shifted, own, step)
 		f.refine(s.Source, m, pose)
 		n := 0
 		var cut error
@@ -159,4 +160,63 @@ func stageOff(what string) *reading.Refusal {
 		Gate: "stage", Unit: "µm",
 		Instruction: what + ": check the stage coordinates in the traveler (the place that the picture's middle shows, x right and y up as in the picture), and that all pictures are of one sample that didn't move",
 	}
+}
+
+// nudge looks again for marks that aren't seen where a candidate is, some pixels beside it: near the
+// border, where its surroundings don't fit into the picture, a mark correlates best a little inward.
+func (f *Found) nudge(src fit.Source, m *part.Marks, pose geom.Pose, cand []candidate, g *guess, step geom.Length) {
+	for k := range f.Marks {
+		if g.seen[k] < 0 || f.Marks[k].Note != "not seen" {
+			continue
+		}
+		one := *m
+		one.At = m.At[k : k+1]
+		for i := range 25 {
+			c := cand[g.seen[k]]
+			c.at.X += step * geom.Length(i%5-2)
+			c.at.Y += step * geom.Length(i/5-2)
+			again := &Found{Marks: make([]Mark, 1)}
+			again.see(src, &one, pose, []candidate{c}, &guess{seen: []int{0}})
+			if again.Marks[0].Used && (!f.Marks[k].Used || again.Marks[0].Fit.Misfit < f.Marks[k].Fit.Misfit) {
+				f.Marks[k] = again.Marks[0]
+			}
+		}
+	}
+}
+
+// Elsewhere returns what else the same marks may be: where the drawing, shifted as a whole, puts other
+// marks in the places of those that were seen, the stage, whose zero is anywhere, can't tell which
+// they are. Two marks at one side of the die lie to each other as two at the other side do.
+func (a *Across) Elsewhere(p *part.Part) []*Across {
+	const near = 0.05 // mm: marks that lie to each other as alike as this are confused
+	at := func(xMm, yMm float64) (part.Place, bool) {
+		for _, q := range p.Marks.At {
+			if math.Hypot(q.XMm-xMm, q.YMm-yMm) < near {
+				return q, true
+			}
+		}
+		return part.Place{}, false
+	}
+	var out []*Across
+	first := a.Seen[0].Place
+	for _, q := range p.Marks.At {
+		dx, dy := q.XMm-first.XMm, q.YMm-first.YMm
+		if math.Hypot(dx, dy) < near {
+			continue
+		}
+		other := &Across{Pose: a.Pose, Blur: a.Blur}
+		for _, s := range a.Seen {
+			place, ok := at(s.Place.XMm+dx, s.Place.YMm+dy)
+			if !ok {
+				break
+			}
+			s.Place = place
+			other.Seen = append(other.Seen, s)
+		}
+		if len(other.Seen) == len(a.Seen) {
+			other.Pose.Origin = a.Pose.ToScope(geom.MmPoint(-dx, -dy))
+			out = append(out, other)
+		}
+	}
+	return out
 }

@@ -12,8 +12,10 @@ import (
 	"plumbsquare/internal/fit"
 	"plumbsquare/internal/geom"
 	"plumbsquare/internal/offset"
+	"plumbsquare/internal/part"
 	"plumbsquare/internal/picture"
 	"plumbsquare/internal/reading"
+	"plumbsquare/internal/scope"
 	"plumbsquare/internal/verdict"
 )
 
@@ -59,7 +61,7 @@ func Corners(gs []*picture.Gray, jobs []Job) (*reading.Reading, error) {
 	found, err := fiducial.FindAcross(shots, first.Part, first.Scope, geom.Angle(first.Shot.TurnDeg)*geom.Degree)
 	var joint *offset.Joint
 	if err == nil {
-		joint, err = offset.Corners(shots, first.Part, first.Scope, found)
+		joint, err = place(shots, first.Part, first.Scope, found)
 	}
 	if refusal, ok := errors.AsType[*reading.Refusal](err); ok {
 		return refuse(r, refusal), nil
@@ -76,6 +78,32 @@ func Corners(gs []*picture.Gray, jobs []Job) (*reading.Reading, error) {
 	}
 	r.Verdict = verdict.Judge(r, first.Part, doubts(first))
 	return r, nil
+}
+
+// place solves for the die. Where the marks that were seen may be others, only one choice may have the
+// die beside them.
+func place(shots []fiducial.Shot, p *part.Part, sc *scope.Scope, found *fiducial.Across) (*offset.Joint, error) {
+	joint, err := offset.Corners(shots, p, sc, found)
+	for _, other := range found.Elsewhere(p) {
+		again, otherwise := offset.Corners(shots, p, sc, other)
+		switch {
+		case joint != nil && again != nil:
+			return nil, &reading.Refusal{Gate: "stage", Instruction: "it can't be told which of the marks are seen, since the die fits beside either: take pictures of two corners that face each other"}
+		case again != nil:
+			joint, err = again, nil
+		case joint == nil && gate(err) == "no-die":
+			err = otherwise
+		}
+	}
+	return joint, err
+}
+
+// gate returns by which gate an error refuses; empty for one that doesn't.
+func gate(err error) string {
+	if r, ok := errors.AsType[*reading.Refusal](err); ok {
+		return r.Gate
+	}
+	return ""
 }
 
 // digest is the SHA-256 of several pictures' SHA-256, one after the other in hexadecimal.

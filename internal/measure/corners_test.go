@@ -24,6 +24,8 @@ type cornered struct {
 	off    [4]reading.Stage
 	turned float64 // beyond 0.4°
 	theta  float64 // of the die beyond 0.11°
+	tall   float64 // mm, the die's top over where the drawing has it
+	wide   float64 // mm, the die's sides over the drawn ones
 }
 
 var cornerAt = [4][2]float64{{5.6, 4.8}, {-5.6, 4.8}, {-5.6, -4.8}, {5.6, -4.8}} // mm
@@ -31,12 +33,16 @@ var cornerAt = [4][2]float64{{5.6, 4.8}, {-5.6, 4.8}, {-5.6, -4.8}, {5.6, -4.8}}
 func (c cornered) measure(t *testing.T, which []int, seed uint64) *reading.Reading {
 	t.Helper()
 	p := tern(t)
+	real := *p
+	d := *p.Die
+	d.TopMm, d.WidthMm, d.HeightMm = d.TopMm+c.tall, d.WidthMm+c.wide, d.HeightMm+c.wide
+	real.Die = &d
 	var gs []*picture.Gray
 	var jobs []measure.Job
 	for _, k := range which {
 		at := cornerAt[k]
 		g, _, err := synth.Draw(&synth.Scene{
-			Part: p, Scope: c.sc, View: reading.DiePlan, WidthPx: 900, HeightPx: 800,
+			Part: &real, Scope: c.sc, View: reading.DiePlan, WidthPx: 900, HeightPx: 800,
 			OffsetXUm: 31, OffsetYUm: -22, ThetaDeg: 0.11 + c.theta, FixtureXUm: -1000 * at[0], FixtureYUm: -1000 * at[1], FixtureDeg: 0.4 + c.turned,
 			SubstrateScale: c.shrunk, Optics: synth.Optics{BlurPx: 1.2, ReadNoise: 0.003, ShotNoise: 0.004},
 		}, rand.New(rand.NewPCG(seed, uint64(k))))
@@ -82,26 +88,29 @@ func TestCornersGiveTheOffset(t *testing.T) {
 }
 
 // With a stage that errs as its scope file states, the offset errs as it states: through a perspective
-// lens too, the substrate shrunk, the die turned, from any set of corners that tells where it lies.
+// lens too, the substrate shrunk, the die turned, thicker and larger than drawn, from any set of corners
+// that tells where it lies. Of two beside each other the marks might be those of the other side.
 func TestCornersCoverage(t *testing.T) {
 	rng := rand.New(rand.NewPCG(17, 4))
-	const n, u = 12, 3.0
-	sets := [][]int{{0, 1, 2, 3}, {0, 2}, {1, 3}, {0, 1, 2}} // of the third, perspective shows less of two sides
+	const n, u, uHeight, uSide = 14, 3.0, 0.02, 0.005 // µm; mm
+	// Of the third set perspective shows less of two sides.
+	sets := [][]int{{0, 1, 2, 3}, {0, 2}, {1, 3}, {0, 1, 2}, {0, 1}, {3, 0}, {2, 3}}
 	var sum float64
 	for i := range uint64(n) {
-		c := cornered{sc: fine(u), shrunk: 1 + 0.002*(2*rng.Float64()-1), turned: 0.2 * (2*rng.Float64() - 1), theta: 0.2 * (2*rng.Float64() - 1)}
+		c := cornered{sc: fine(u), shrunk: 1 + 0.002*(2*rng.Float64()-1), turned: 0.2 * (2*rng.Float64() - 1), theta: 0.2 * (2*rng.Float64() - 1),
+			tall: uHeight * rng.NormFloat64(), wide: uSide * rng.NormFloat64()}
 		if i%3 == 0 {
-			c.sc.Camera, c.sc.WorkingDistanceMm = scope.Perspective, 60
+			c.sc.Camera, c.sc.WorkingDistanceMm, c.sc.UHeightMm = scope.Perspective, 60, uHeight
 		}
 		for k := range c.off {
 			c.off[k] = reading.Stage{XMm: u / 1000 * rng.NormFloat64(), YMm: u / 1000 * rng.NormFloat64()}
 		}
-		r := c.measure(t, sets[i%4], i)
+		r := c.measure(t, sets[i%uint64(len(sets))], i)
 		if r.Offset == nil {
 			t.Fatal(r.Refusal)
 		}
 		o := r.Offset
-		t.Logf("X %+.3f ± %.3f, Y %+.3f ± %.3f, θ %+.5f ± %.5f", o.XUm-31, o.UXUm, o.YUm+22, o.UYUm, o.ThetaDeg-0.11-c.theta, o.UTheta)
+		t.Logf("%v %s: X %+.3f ± %.3f, Y %+.3f ± %.3f, θ %+.5f ± %.5f", sets[i%uint64(len(sets))], c.sc.Camera, o.XUm-31, o.UXUm, o.YUm+22, o.UYUm, o.ThetaDeg-0.11-c.theta, o.UTheta)
 		for _, z := range [3]float64{(o.XUm - 31) / o.UXUm, (o.YUm + 22) / o.UYUm, (o.ThetaDeg - 0.11 - c.theta) / o.UTheta} {
 			sum += z * z
 		}

@@ -333,7 +333,8 @@ func (s *joint) result() *Joint {
 }
 
 // heightTerm is what an error of the die's height does on a perspective scope: it moves each edge away
-// from the axis of its own shot, and the centre by the mean over opposite sides.
+// from the axis of its own shot, and the centre by the mean over opposite sides, or with the one that
+// is seen.
 func (s *joint) heightTerm() term {
 	if s.scope.Camera != scope.Perspective {
 		return term{}
@@ -346,8 +347,17 @@ func (s *joint) heightTerm() term {
 		n[e.side]++
 	}
 	k := s.scope.UHeightMm / (s.scope.WorkingDistanceMm - s.part.Die.TopMm)
-	mean := func(side int) float64 { return sum[side] / max(n[side], 1) }
-	return diagonal("height of the plate", k*(mean(0)-mean(2))/2, k*(mean(1)-mean(3))/2)
+	moved := func(side int) float64 {
+		switch opposite := side + 2; {
+		case n[opposite] == 0:
+			return k * sum[side] / n[side]
+		case n[side] == 0:
+			return k * sum[opposite] / n[opposite]
+		default:
+			return k * (sum[side]/n[side] - sum[opposite]/n[opposite]) / 2
+		}
+	}
+	return diagonal("height of the plate", moved(0), moved(1))
 }
 
 // shrunk returns a source of pixels of about shrunkUm, which is enough to find an edge by; of smaller
