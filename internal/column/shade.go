@@ -44,10 +44,18 @@ func litOf(side []strip, pitch int) []strip {
 	// Within three quarters of a pitch to both sides there is light as well as shade.
 	lit := make([]bool, n)
 	kept, shaded := 0, 0
-	window := make([]float64, 0, 2*half+1)
+	// The window slides: its levels stay sorted while one enters and one leaves.
+	window := slices.Grow(slices.Clone(level[:half]), half+2)
+	slices.Sort(window)
 	for i := range side {
-		window = append(window[:0], level[max(0, i-half):min(n, i+half+1)]...)
-		slices.Sort(window)
+		if k := i + half; k < n {
+			at, _ := slices.BinarySearch(window, level[k])
+			window = slices.Insert(window, at, level[k])
+		}
+		if k := i - half - 1; k >= 0 {
+			at, _ := slices.BinarySearch(window, level[k])
+			window = slices.Delete(window, at, at+1)
+		}
 		bright, dark := window[len(window)*9/10], window[len(window)/10]
 		drop := bright - dark
 		if drop > shadeDrop*bright {
