@@ -157,6 +157,9 @@ func TestStageThatContradictsThePictures(t *testing.T) {
 			continue
 		}
 		t.Logf("%s: %v", tt.name, r.Refusal)
+		if which := map[string]string{"one typed wrong": "c ", "one a little off": "b "}[tt.name]; !strings.HasPrefix(r.Refusal.Instruction, which) {
+			t.Errorf("%s: %q doesn't name %q", tt.name, r.Refusal.Instruction, which)
+		}
 		if r.Refusal.Gate != "stage" || !strings.Contains(r.Refusal.Instruction, "stage coordinates") {
 			t.Errorf("%s: refused as %v, want stage", tt.name, r.Refusal)
 		}

@@ -253,10 +253,14 @@ func (s *joint) move(d *mat.VecDense) {
 // be, or that the marks of different pictures are farther apart than the substrate may be large.
 func (s *joint) contradiction() error {
 	limit := stageSigmas * s.scope.UStageUm
+	worst, most := 0, 0.0
 	for k, e := range s.errs {
-		if off := max(math.Abs(e.X.Um()), math.Abs(e.Y.Um())); off > limit {
-			return stageOff(off, limit, "µm", fmt.Sprintf("%s lies %.3g µm from where its stage coordinates say, by what it shows", s.shots[k].Name, off))
+		if off := max(math.Abs(e.X.Um()), math.Abs(e.Y.Um())); off > most {
+			worst, most = k, off
 		}
+	}
+	if most > limit {
+		return stageOff(most, limit, "µm", fmt.Sprintf("%s lies %.3g µm or more from where its stage coordinates say, by what it shows", s.shots[worst].Name, most))
 	}
 	return s.sameScale(s.pose.Scale, math.Sqrt(s.cov.At(3, 3)))
 }
