@@ -1,11 +1,13 @@
 package batch
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
 	"os"
+	"slices"
 
 	"plumbsquare/internal/intake"
 	"plumbsquare/internal/measure"
@@ -13,7 +15,9 @@ import (
 	"plumbsquare/internal/reading"
 )
 
-// Corners parts jobs whose shots have stage places from the others and gathers those of each sample.
+// Corners parts jobs whose shots have stage places from the others and gathers those of each sample,
+// the upper ones first and from left to right, so that the same pictures give the same reading in
+// whatever order they are named.
 func Corners(jobs []intake.Job) (single []intake.Job, samples [][]intake.Job) {
 	type key struct {
 		lot, sample string
@@ -33,6 +37,12 @@ func Corners(jobs []intake.Job) (single []intake.Job, samples [][]intake.Job) {
 			samples = append(samples, nil)
 		}
 		samples[i] = append(samples[i], j)
+	}
+	for _, s := range samples {
+		slices.SortStableFunc(s, func(a, b intake.Job) int {
+			p, q := a.Shot.Stage, b.Shot.Stage
+			return cmp.Or(cmp.Compare(q.YMm, p.YMm), cmp.Compare(p.XMm, q.XMm), cmp.Compare(a.Path, b.Path))
+		})
 	}
 	return single, samples
 }

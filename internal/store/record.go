@@ -228,10 +228,14 @@ func hasReading(ctx context.Context, tx *sql.Tx, shot int64, r *reading.Reading)
 	return false, rows.Err()
 }
 
-// nameless is a reading without the name of its picture, to compare by.
+// nameless is a reading without the names of its pictures, to compare by.
 func nameless(r *reading.Reading) ([]byte, error) {
 	c := *r
 	c.Source.Picture = ""
+	c.Looks = slices.Clone(r.Looks)
+	for i := range c.Looks {
+		c.Looks[i].Picture = ""
+	}
 	return json.Marshal(&c)
 }
 
