@@ -71,7 +71,7 @@ func (d *day) flagged(o Options) (blocks []block) {
 func (s *shot) flagged(i int, overlays *overlays) *flagged {
 	f := &flagged{
 		Decision: s.Verdict.Decision, ID: fmt.Sprintf("shot-%d", i+1),
-		Picture: filepath.Base(s.Source.Picture), Particulars: s.particulars(), Warnings: s.Warnings, Decided: s.decided,
+		Picture: s.PictureName(), Particulars: s.particulars(), Warnings: s.Warnings, Decided: s.decided,
 	}
 	for _, reason := range s.Verdict.Reasons {
 		f.Reasons = append(f.Reasons, reason.Text)
@@ -132,7 +132,7 @@ func (d *day) retakes() (list []*retake) {
 			at[s.Refusal.Gate] = r
 			list = append(list, r)
 		}
-		r.pictures = append(r.pictures, filepath.Base(s.Source.Picture))
+		r.pictures = append(r.pictures, s.PictureName())
 	}
 	slices.SortStableFunc(list, func(a, b *retake) int { return len(b.pictures) - len(a.pictures) })
 	return list
@@ -222,7 +222,7 @@ func (s *shot) row() []cell {
 		sites = strings.Join(words, ", ")
 	}
 	return []cell{
-		{Decision: s.Verdict.Decision}, {Text: filepath.Base(s.Source.Picture)}, {Text: strings.TrimSpace(s.Source.Part + " " + string(s.Shot.View))},
+		{Decision: s.Verdict.Decision}, {Text: s.PictureName()}, {Text: strings.TrimSpace(s.Source.Part + " " + string(s.Shot.View))},
 		{Text: s.Shot.Lot}, {Text: s.Shot.Sample}, {Text: s.Shot.Head}, {Text: s.when()}, x, y, theta, {Text: sites},
 	}
 }
