@@ -80,7 +80,11 @@ func (s *shot) flagged(i int, overlays *overlays) *flagged {
 		f.ReasonsMore = fmt.Sprintf("and %d more", n)
 		f.Reasons = f.Reasons[:mostReasons]
 	}
-	f.JPEG, f.Width, f.Height, f.ImageMissing = overlays.find(s.Source.Picture)
+	picture := s.Source.Picture
+	if len(s.Looks) > 0 {
+		picture = s.Looks[0].Picture // after which the overlay of all is named
+	}
+	f.JPEG, f.Width, f.Height, f.ImageMissing = overlays.find(picture)
 	f.Alt = fmt.Sprintf("Overlay of %s: %s", f.Picture, strings.Join(f.Reasons, "; "))
 	return f
 }
