@@ -31,7 +31,7 @@ Things are signal, phase, event, review (its number is that of the shot) and che
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			things := []store.Thing{store.SignalThing, store.PhaseThing, store.EventThing, store.ReviewThing, store.CheckSampleThing}
 			if q.What = store.Thing(what); what != "" && !slices.Contains(things, q.What) {
-				return usagef("--what: want one of %q, got %q", things, what)
+				return usagef("--what: want one of %s, got %q", inWords(things), what)
 			}
 			var err error
 			if q.Since, q.Until, err = span.times(); err != nil {

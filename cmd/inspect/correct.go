@@ -65,7 +65,7 @@ func newCorrectCmd() *cobra.Command {
 	f.Float64Var(&o.gain, "gain", 1, "how far parts move when the setting is moved by one")
 	f.Float64Var(&o.cost, "may-cost", 0.05, "fraction by which bounded adjustment may widen the spread")
 	f.StringVar(&o.lower, "lower", "", "lower limit of the values")
-	f.StringVar(&o.upper, "upper", "", "upper limit likewise")
+	f.StringVar(&o.upper, "upper", "", "upper limit of the values")
 	f.StringVar(&o.part, "part", "", "part file to take these limits from, for columns of readings; with --store the name of the part will do")
 	f.StringVar(&o.title, "title", "", "title of the picture")
 	f.StringVarP(&o.out, "output", "o", "", "draw to this file: .png, .svg or .pdf")

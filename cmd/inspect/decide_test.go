@@ -88,7 +88,7 @@ func TestDecisions(t *testing.T) {
 	}
 	do(1, "phase 2 started: x_um of tern die-plan, centre -0.3\n2 new signals, 0 going on\nx̄ of offset X: one point beyond a control limit (above), lot L3130 of 2031-03-04 07:00", "signal", "update")
 	do(0, "0 new signals, 0 going on", "signal", "update")
-	do(0, "no such signal", "signal", "list", "--value", "y_um")
+	do(0, "no signals", "signal", "list", "--value", "y_um")
 	do(3, "signal 1 is open: acknowledge it first", "signal", "close", "1", "--by", "E. Early", "--why", "w")
 	do(3, "signal 1 acknowledged\nthere is no signal 9", "signal", "acknowledge", "1", "9", "--cause", "nozzle N3 worn", "--action", "nozzle N3 changed", "--by", "E. Early")
 	do(0, "acknowledged\ncause: nozzle N3 worn", "signal", "list")
@@ -99,7 +99,7 @@ func TestDecisions(t *testing.T) {
 
 	do(0, "event 1 of 2031-03-04 11:00 UTC added: nozzle N3 changed", "event", "add", "nozzle N3 changed", "--at", "2031-03-04T11:00:00Z", "--head", "H1", "--by", "E. Early")
 	do(0, "H1", "event", "list", "--head", "H1")
-	do(0, "no such event", "event", "list", "--head", "H2")
+	do(0, "no events", "event", "list", "--head", "H2")
 
 	do(0, "L3129-2  waits     offset X, 24.9 ± 0.6 µm, straddles its limit of 25 µm", "review", "list")
 	do(3, "shot 147 isn't in review: the measurement says accept\nshot 148 accepted by E. Early", "review", "decide", "147", "148", "--accept", "--by", "E. Early", "--why", "measured again")
@@ -143,10 +143,10 @@ func TestDecisionsRefuse(t *testing.T) {
 	}{
 		{"signal list --store no.db", 3, "store no.db: there is no such file"},
 		{"signal list", 2, "which store? Give --store AT, or run this where station.yaml names it"},
-		{"signal list --store AT --state opne", 2, "--state: want [open acknowledged closed] or all"},
+		{"signal list --store AT --state opne", 2, "--state: want open, acknowledged, closed or all"},
 		{"signal list --store AT --since 2031-13-01", 2, "--since: want a time such as 2031-03-05"},
 		{"signal list --store AT --since 2031-03-02 --until 2031-03-01", 2, "isn't before --until"},
-		{"signal list --store AT --view die", 2, "--view: want one of"},
+		{"signal list --store AT --view die", 2, "--view: want one of die-plan, die-ir, "},
 		{"signal show x --store AT", 2, "want the number of a signal, as inspect signal list shows it"},
 		{"signal acknowledge 1 --store AT --by A --cause c", 2, "Give --cause and --action"},
 		{"signal close 1 --store AT --why w", 2, "who decides? Give --by NAME"},
@@ -165,7 +165,7 @@ func TestDecisionsRefuse(t *testing.T) {
 		{"check withdraw A --store AT --by A --why w", 2, "want the number of a check sample, as inspect check list shows it"},
 		{"check add --store AT --part tern --by A --why w", 2, "is missing"},
 		{"check add --store AT --part tern --sample CS --view die --value x_um --reference 1 --u 1 --by A --why w", 3, "a check sample needs a view"},
-		{"changes --store AT --what thing", 2, "--what: want one of"},
+		{"changes --store AT --what thing", 2, "--what: want one of signal, phase, event, review, check sample"},
 		{"chart --store AT", 2, "which part? Give --part NAME"},
 		{"chart x.csv --store AT", 2, "a file or a store?"},
 		{"chart", 2, "what to chart? Give a FILE"},

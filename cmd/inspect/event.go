@@ -65,9 +65,9 @@ concern all: it is drawn on the charts that these fit.`,
 	st.addFlags(f)
 	f.StringVar(&at, "at", "", "when it happened, such as 2031-03-05T09:40:00Z (UTC where no zone is given); now, if not given")
 	f.StringVar(&e.Part, "part", "", "part that it concerns; all, if not given")
-	f.StringVar(&e.Line, "line", "", "line, likewise")
-	f.StringVar(&e.Head, "head", "", "head, likewise")
-	f.StringVar(&e.Nozzle, "nozzle", "", "nozzle, likewise")
+	f.StringVar(&e.Line, "line", "", "line that it concerns; all, if not given")
+	f.StringVar(&e.Head, "head", "", "head that it concerns; all, if not given")
+	f.StringVar(&e.Nozzle, "nozzle", "", "nozzle that it concerns; all, if not given")
 	who.addFlags(f, "why it was done")
 	f.BoolVar(&asJSON, "json", false, "print the event as JSON")
 	return cmd
@@ -114,7 +114,7 @@ func newEventListCmd() *cobra.Command {
 
 func printEvents(w io.Writer, events []store.Event) error {
 	if len(events) == 0 {
-		_, err := fmt.Fprintln(w, "no such event")
+		_, err := fmt.Fprintln(w, "no events")
 		return err
 	}
 	var rows [][]string
@@ -145,7 +145,7 @@ func newWithdrawCmd(what, example string, withdraw func(*store.Store, context.Co
 	var who actFlags
 	cmd := &cobra.Command{
 		Use:     fmt.Sprintf("withdraw [flags] --by NAME --why REASON %s", strings.ToUpper(strings.ReplaceAll(what, " ", "-"))),
-		Short:   "Take back a " + what + " that was a mistake; the record keeps it",
+		Short:   "Take back what was a mistake; the record keeps it",
 		Example: example,
 		Args:    usageArgs(cobra.ExactArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {

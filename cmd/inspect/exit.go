@@ -32,6 +32,18 @@ func (e usageError) Unwrap() error { return e.error }
 // usagef returns a usageError.
 func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
 
+// inWords joins the words that a flag takes, for its errors.
+func inWords[T ~string](words []T) string {
+	var b strings.Builder
+	for i, w := range words {
+		if i > 0 {
+			b.WriteString(", ")
+		}
+		b.WriteString(string(w))
+	}
+	return b.String()
+}
+
 // exitStatus reports err on w where that is still to be done and returns the status of the
 // command that gave it.
 func exitStatus(cmd *cobra.Command, err error, w io.Writer) int {

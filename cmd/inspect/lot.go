@@ -62,7 +62,7 @@ func newLotListCmd() *cobra.Command {
 
 func printLots(w io.Writer, lots []store.Lot) error {
 	if len(lots) == 0 {
-		_, err := fmt.Fprintln(w, "no such lot")
+		_, err := fmt.Fprintln(w, "no lots")
 		return err
 	}
 	var rows [][]string

@@ -69,7 +69,7 @@ func newPhaseListCmd() *cobra.Command {
 
 func printPhases(w io.Writer, phases []store.Phase) error {
 	if len(phases) == 0 {
-		_, err := fmt.Fprintln(w, "no such phase")
+		_, err := fmt.Fprintln(w, "no phases")
 		return err
 	}
 	var rows [][]string
@@ -181,7 +181,7 @@ func (o phaseOptions) phase() (p store.Phase, err error) {
 	}
 	p.Kind = series.Kind(o.kind)
 	if o.kind != "" && (!slices.Contains(signal.Kinds, p.Kind) || p.Kind.OfCounts() != signal.CountsSites(p.Value)) {
-		return p, usagef("--kind %s isn't for %s: want one of %v, the last two for counts of sites only", o.kind, p.Value, signal.Kinds)
+		return p, usagef("--kind %s isn't for %s: want one of %s, the last two for counts of sites only", o.kind, p.Value, inWords(signal.Kinds))
 	}
 	if o.points != "" && o.points != "lots" && o.points != "shots" {
 		return p, usagef("--points: want lots or shots, got %q", o.points)

@@ -108,7 +108,7 @@ func newRenderCmd() *cobra.Command {
 	f.Float64Var(&s.Optics.TiltXDeg, "camera-tilt-x-deg", 0, "tilt of the optical axis: what is h high is shown h·tan too far right")
 	f.Float64Var(&s.Optics.TiltYDeg, "camera-tilt-y-deg", 0, "likewise too far up")
 	f.Float64Var(&s.Array.LeanDeg, "lean-deg", 0, "lean common to all columns")
-	f.Float64Var(&s.Array.LeanAzimuthDeg, "lean-azimuth-deg", 0, "its direction, counter-clockwise from +X")
+	f.Float64Var(&s.Array.LeanAzimuthDeg, "lean-azimuth-deg", 0, "direction of the common lean, counter-clockwise from +X")
 	f.Float64Var(&o.noisePercent, "noise-percent", 0.5, "standard deviation of the noise at full light, percent of full scale")
 	f.Float64Var(&s.Look.Texture, "texture", 0, "grain of the surfaces: 0 flat, 1 as real ones")
 	f.IntVar(&s.Dirt.Glare, "glare", 0, "bright patches across edges")
@@ -183,7 +183,7 @@ func runRender(ctx context.Context, o *renderOptions) error {
 		return err
 	}
 	if !o.json {
-		_, err := fmt.Fprintf(o.stdout, "%d pictures of part %s in %s; measure them with: inspect measure %s\n", len(plans), p.Name, o.dir, o.dir)
+		_, err := fmt.Fprintf(o.stdout, "%s of part %s in %s; next: inspect measure %s\n", count(len(plans), "picture", "pictures"), p.Name, o.dir, o.dir)
 		return err
 	}
 	enc := json.NewEncoder(o.stdout)

@@ -108,7 +108,7 @@ func casesOf(ctx context.Context, s *store.Store, q store.CaseQuery) ([]caseJSON
 
 func printCases(w io.Writer, cases []caseJSON) error {
 	if len(cases) == 0 {
-		_, err := fmt.Fprintln(w, "no such shot in review")
+		_, err := fmt.Fprintln(w, "no shots in review")
 		return err
 	}
 	var rows [][]string

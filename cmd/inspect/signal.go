@@ -44,7 +44,7 @@ func (o *chartFlags) addFlags(f *pflag.FlagSet) {
 
 func (o chartFlags) chart() (store.Chart, error) {
 	if o.view != "" && !slices.Contains(reading.Views[:], reading.View(o.view)) {
-		return store.Chart{}, usagef("--view: want one of %v, got %q", reading.Views, o.view)
+		return store.Chart{}, usagef("--view: want one of %s, got %q", inWords(reading.Views[:]), o.view)
 	}
 	return store.Chart{Part: o.part, View: reading.View(o.view), Line: o.line, Head: o.head, Value: o.value}, nil
 }
@@ -107,7 +107,7 @@ func signalStates(words []string) (states []store.SignalState, err error) {
 		case w == "all":
 			return nil, nil
 		case !slices.Contains(store.SignalStates[:], s):
-			return nil, usagef("--state: want %v or all, got %q", store.SignalStates, w)
+			return nil, usagef("--state: want %s or all, got %q", inWords(store.SignalStates[:]), w)
 		}
 		states = append(states, s)
 	}
@@ -116,7 +116,7 @@ func signalStates(words []string) (states []store.SignalState, err error) {
 
 func printSignals(w io.Writer, signals []store.Signal) error {
 	if len(signals) == 0 {
-		_, err := fmt.Fprintln(w, "no such signal")
+		_, err := fmt.Fprintln(w, "no signals")
 		return err
 	}
 	var rows [][]string

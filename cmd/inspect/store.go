@@ -186,7 +186,7 @@ the time. Copies are never overwritten.
 A copy of an SQLite store is a store: to go back to it, put it in the store's place. Of a
 PostgreSQL store pg_dump, which must be installed, makes an archive: pg_restore --dbname=… FILE.`,
 		Example: `  inspect store backup --store line.db /backups
-  0 5 * * *  inspect store backup --store /var/lib/inspect/line.db /backups    # in a crontab`,
+  0 5 * * *  inspect store backup --store /var/lib/plumbsquare/line.db /backups    # in a crontab`,
 		Args: usageArgs(cobra.ExactArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return withStore(cmd.Context(), at, func(s *store.Store) error {
