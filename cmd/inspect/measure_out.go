@@ -138,7 +138,11 @@ type outFile struct {
 
 const partialSuffix = ".partial"
 
+// createOut says at once that name is a folder: hours of measuring later is too late.
 func createOut(name string) (*outFile, error) {
+	if at, err := os.Stat(name); err == nil && at.IsDir() {
+		return nil, fmt.Errorf("%s is a folder; name a file to write", name)
+	}
 	f, err := os.Create(name + partialSuffix)
 	return &outFile{f, name}, err
 }
