@@ -60,7 +60,7 @@ func ReadCSV(r io.Reader, file string) (*Table, error) {
 		case err != nil:
 			if p, ok := errors.AsType[*csv.ParseError](err); ok {
 				if errors.Is(p.Err, csv.ErrFieldCount) {
-					return nil, fmt.Errorf("%s:%d: %d columns, but the first row names %d", file, p.Line, len(row), len(t.Columns))
+					return nil, fmt.Errorf("%s:%d: the row has %d of the %d columns that the first row names", file, p.Line, len(row), len(t.Columns))
 				}
 				return nil, fmt.Errorf("%s:%d:%d: %w", file, p.Line, p.Column, p.Err)
 			}
@@ -269,7 +269,10 @@ func (t *Table) Text(column string) ([]string, error) {
 	return values, nil
 }
 
-// Numbers returns a column of finite numbers.
+// The squares of a million numbers of this size can still be summed; no quantity is as large.
+const largest = 1e100
+
+// Numbers returns a column of finite numbers, none of them beyond ±1e100.
 func (t *Table) Numbers(column string) ([]float64, error) {
 	c, err := t.column(column)
 	if err != nil {
@@ -286,6 +289,8 @@ func (t *Table) Numbers(column string) ([]float64, error) {
 			return nil, fmt.Errorf("%s:%d: column %s: want a number, got %q%s", t.File, t.lines[i], column, text, comma(text))
 		case math.IsNaN(v) || math.IsInf(v, 0):
 			return nil, fmt.Errorf("%s:%d: column %s: want a finite number, got %s", t.File, t.lines[i], column, text)
+		case math.Abs(v) > largest:
+			return nil, fmt.Errorf("%s:%d: column %s: want a number of at most %g, got %s", t.File, t.lines[i], column, largest, text)
 		}
 		values[i] = v
 	}
