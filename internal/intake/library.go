@@ -165,5 +165,8 @@ func find[T any](kind, ref, folder string, dirs []string, known map[string]answe
 		known[file] = a
 		return a, a.err
 	}
+	if len(candidates) == 1 && candidates[0] == ref {
+		return answer[T]{}, fmt.Errorf("%s file %s: there is no such file", kind, ref)
+	}
 	return answer[T]{}, fmt.Errorf("no %s file for %q: looked for %s", kind, ref, strings.Join(candidates, ", "))
 }
