@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"time"
 
 	"plumbsquare/internal/part"
@@ -323,5 +324,5 @@ func ApplyTorment(s *Scene, name string, rng *rand.Rand) error {
 		}
 		known = append(known, t.Name)
 	}
-	return fmt.Errorf("no torment of %s is named %q; there are %q", s.View, name, known)
+	return fmt.Errorf("no torment of %s is named %q; there are %s", s.View, name, strings.Join(known, ", "))
 }
