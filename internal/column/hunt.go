@@ -8,22 +8,26 @@ import (
 // hunt looks for a face all over a site: circles of the usual radius at every second pixel, the
 // best few fitted.
 func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
-	const stepPx = 2.0
+	const stepPx = 2
 	type spot struct{ x, y, r, score float64 }
 	radii := []float64{v.r}
 	if f.uneven {
 		radii = []float64{v.r, 0.94 * v.r, 1.06 * v.r, 1.12 * v.r}
 	}
-	var spots []spot
 	n := int(v.within / stepPx)
+	spots := make([]spot, 0, (2*n+1)*(2*n+1)*len(radii))
+	hoops := make([]hoop, len(radii))
+	for k, r := range radii {
+		hoops[k] = f.hoop(px, py, r)
+	}
 	for iy := -n; iy <= n; iy++ {
 		for ix := -n; ix <= n; ix++ {
-			dx, dy := float64(ix)*stepPx, float64(iy)*stepPx
+			dx, dy := float64(ix*stepPx), float64(iy*stepPx)
 			if dx*dx+dy*dy > v.within*v.within || !f.holds(px+dx, py+dy, v.r+2*f.sigma+2) {
 				continue
 			}
-			for _, r := range radii {
-				spots = append(spots, spot{px + dx, py + dy, r, f.circle(px+dx, py+dy, r)})
+			for k, r := range radii {
+				spots = append(spots, spot{px + dx, py + dy, r, f.around(&hoops[k], ix*stepPx, iy*stepPx)})
 			}
 		}
 	}
@@ -98,11 +102,35 @@ func (f *discFitter) shake(best *disc) {
 // circle is the mean fall of light across the worse three quarters of a circle's edge, seen in
 // half of the directions.
 func (f *discFitter) circle(x, y, r float64) float64 {
-	var s [directions / 2]float64
+	h := f.hoop(x, y, r)
+	return f.around(&h, 0, 0)
+}
+
+// A hoop holds the pixels just inside and outside of a circle's edge in half of the directions.
+type hoop struct {
+	in, out [directions / 2]struct{ x, y int }
+}
+
+// hoop lists the pixels of a circle. Moved by whole pixels, it is that of another.
+func (f *discFitter) hoop(x, y, r float64) (h hoop) {
 	gap := f.sigma + 0.5
-	for k := range s {
+	for k := range h.in {
 		d := rays[2*k]
-		s[k] = f.polarity * (f.at(x+(r-gap)*d.x, y+(r-gap)*d.y) - f.at(x+(r+gap)*d.x, y+(r+gap)*d.y))
+		h.in[k].x, h.in[k].y = int(math.Floor(x+(r-gap)*d.x+0.5)), int(math.Floor(y+(r-gap)*d.y+0.5))
+		h.out[k].x, h.out[k].y = int(math.Floor(x+(r+gap)*d.x+0.5)), int(math.Floor(y+(r+gap)*d.y+0.5))
+	}
+	return h
+}
+
+// around is circle for a hoop moved by (dx, dy).
+func (f *discFitter) around(h *hoop, dx, dy int) float64 {
+	var s [directions / 2]float64
+	right, bottom := f.g.W-1, f.g.H-1
+	level := func(x, y int) float64 {
+		return float64(f.g.Pix[min(max(y+dy, 0), bottom)*f.g.W+min(max(x+dx, 0), right)])
+	}
+	for k := range s {
+		s[k] = f.polarity * (level(h.in[k].x, h.in[k].y) - level(h.out[k].x, h.out[k].y))
 	}
 	sortFew(s[:])
 	return lowerMean(s[:])
