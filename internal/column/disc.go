@@ -58,8 +58,9 @@ type discFitter struct {
 }
 
 // A facePixel is a pixel near a face's edge: its place on the object from where the fit started,
-// px; its level; the levels that face and ground would have there.
-type facePixel struct{ u, v, z, a, b float64 }
+// px; its level; the levels that face and ground would have there; where around the centre it lies,
+// in sectors, as the levels were last measured.
+type facePixel struct{ u, v, z, a, b, around float64 }
 
 // at reads the level at a place by the nearest pixel; places outside read as the border.
 func (f *discFitter) at(x, y float64) float64 {
@@ -238,11 +239,12 @@ func (f *discFitter) measureLevels(d *disc, e *estimate, lx, ly float64) {
 		p := &f.px[i]
 		du, dv := p.u-e.x, p.v-e.y
 		light := 1 + lx*du + ly*dv
-		p.a, p.b = d.inside*light, ground[0]*light
+		p.a = d.inside * light
 		if f.flat {
+			p.b = ground[0] * light
 			continue
 		}
-		k, w := sector(du, dv)
+		k, w := middles(p.around)
 		p.b = ground[k] + w*(ground[k+1]-ground[k])
 		if f.uneven {
 			p.a = face[k] + w*(face[k+1]-face[k])

@@ -25,34 +25,48 @@ func (f *discFitter) measureAround(ground, face *levelsAround, cx, cy, cr, lx, l
 		}
 		return
 	}
-	f.measureRing(ground, cx, cy, cr+gap, cr+gap+f.groundPx)
-	if f.uneven {
-		f.measureRing(face, cx, cy, cr-gap-f.groundPx, cr-gap)
-	}
-}
-
-// measureRing averages the gathered pixels between two radii by sectors.
-func (f *discFitter) measureRing(b *levelsAround, cx, cy, near, far float64) {
-	var n, s [sectors]float64
-	near2, far2 := near*near, far*far
+	outside := ringOf(cr+gap, cr+gap+f.groundPx)
+	inside := ringOf(cr-gap-f.groundPx, cr-gap)
 	for i := range f.px {
 		p := &f.px[i]
 		du, dv := p.u-cx, p.v-cy
+		p.around = diamond(du, dv) * (sectors / 4.0)
 		q := du*du + dv*dv
-		if q < near2 || q > far2 {
-			continue
+		if q >= outside.near2 && q <= outside.far2 {
+			outside.add(p)
+		} else if f.uneven && q >= inside.near2 && q <= inside.far2 {
+			inside.add(p)
 		}
-		k := int(diamond(du, dv)*(sectors/4.0)) & (sectors - 1)
-		n[k]++
-		s[k] += p.z
 	}
-	for k := range s {
+	outside.levels(ground)
+	if f.uneven {
+		inside.levels(face)
+	}
+}
+
+// A ring sums the pixels between two radii by sectors.
+type ring struct {
+	near2, far2 float64
+	n, sum      [sectors]float64
+}
+
+func ringOf(near, far float64) ring { return ring{near2: near * near, far2: far * far} }
+
+func (r *ring) add(p *facePixel) {
+	k := int(p.around) & (sectors - 1)
+	r.n[k]++
+	r.sum[k] += p.z
+}
+
+// levels sets the mean of each sector; an empty one takes that of the next.
+func (r *ring) levels(b *levelsAround) {
+	for k := range r.sum {
 		b[k] = math.NaN()
-		if n[k] > 0 {
-			b[k] = s[k] / n[k]
+		if r.n[k] > 0 {
+			b[k] = r.sum[k] / r.n[k]
 		}
 	}
-	for k := range s {
+	for k := range r.sum {
 		for i := 1; i < sectors && b[k] != b[k]; i++ {
 			b[k] = b[(k+i)&(sectors-1)]
 		}
@@ -63,7 +77,12 @@ func (f *discFitter) measureRing(b *levelsAround, cx, cy, near, far float64) {
 // sector returns between which two sectors' middles a direction lies: k and k+1, and how far
 // from the one to the other.
 func sector(du, dv float64) (k int, w float64) {
-	p := diamond(du, dv)*(sectors/4.0) - 0.5
+	return middles(diamond(du, dv) * (sectors / 4.0))
+}
+
+// middles is sector for a place around in sectors, counted from +u.
+func middles(around float64) (k int, w float64) {
+	p := around - 0.5
 	if p < 0 {
 		p += sectors
 	}
