@@ -20,7 +20,7 @@ var (
 	wash  = shade{0xf4, 0xf6, 0xf8}
 	tones = map[string]shade{
 		"accept": {0x00, 0x7d, 0x5f}, good: {0x00, 0x7d, 0x5f}, "reject": {0xc8, 0x46, 0x00},
-		"review": {0x7a, 0x4b, 0x00}, "retake": {0x0f, 0x4c, 0x75}, signal: {0x8a, 0x3f, 0x73},
+		"review": {0x7a, 0x4b, 0x00}, "retake": {0x8a, 0x3f, 0x73}, signal: {0x0f, 0x4c, 0x75},
 	}
 )
 
@@ -176,7 +176,7 @@ func (p *paper) box(x, y, w, h float64, c shade) {
 }
 
 // icon draws the sign of a verdict or notice in a square of a side; the shape tells it, not only the
-// colour.
+// colour, and is that of the overlays.
 func (p *paper) icon(kind string, x, y, side float64) {
 	c := tones[kind]
 	p.doc.SetFillColor(c.r, c.g, c.b)
@@ -193,11 +193,11 @@ func (p *paper) icon(kind string, x, y, side float64) {
 	case "accept", good:
 		p.doc.Circle(x+5*k, y+5*k, 4.6*k, "F")
 	case "reject":
-		polygon(5, 0, 10, 5, 5, 10, 0, 5)
+		polygon(0.7, 0.7, 9.3, 0.7, 9.3, 9.3, 0.7, 9.3)
 	case "review":
 		polygon(5, 0.5, 10, 9.5, 0, 9.5)
 	case "retake":
-		polygon(0.7, 0.7, 9.3, 0.7, 9.3, 9.3, 0.7, 9.3)
+		polygon(5, 0, 10, 5, 5, 10, 0, 5)
 	case signal:
 		polygon(4, 0, 6, 0, 6, 6, 4, 6)
 		polygon(4, 8, 6, 8, 6, 10, 4, 10)
