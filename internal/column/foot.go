@@ -54,10 +54,8 @@ func (q *footFinder) find(x, y, tx, ty, tr float64) (cx, cy, agree, rise float64
 			if hx*hx+hy*hy < (tr+2)*(tr+2) {
 				continue
 			}
-			for i := range n + lag {
-				t := cr - q.reach + (float64(i)-lag/2.0)*step
-				ray[i] = q.f.between(cx+t*dir.x, cy+t*dir.y)
-			}
+			t := cr - q.reach - lag/2.0*step
+			q.f.along(ray[:n+lag], cx+t*dir.x, cy+t*dir.y, step*dir.x, step*dir.y)
 			// The centroid of the rise.
 			var num, den float64
 			for i := range n {
@@ -134,6 +132,28 @@ func (f *discFitter) between(x, y float64) float64 {
 	p := f.g.Pix[j*f.g.W+i:]
 	q := f.g.Pix[(j+1)*f.g.W+i:]
 	return (float64(p[0])*(1-u)+float64(p[1])*u)*(1-v) + (float64(q[0])*(1-u)+float64(q[1])*u)*v
+}
+
+// along reads the levels at places that start at (x, y) and follow each other by (dx, dy), as
+// between does.
+func (f *discFitter) along(to []float64, x, y, dx, dy float64) {
+	last := float64(len(to) - 1)
+	w, right, bottom := f.g.W, float64(f.g.W-2), float64(f.g.H-2)
+	whole := min(x, x+last*dx) >= 1 && min(y, y+last*dy) >= 1 && max(x, x+last*dx) < right && max(y, y+last*dy) < bottom
+	for k := range to {
+		px, py := x+float64(k)*dx, y+float64(k)*dy
+		if !whole {
+			to[k] = f.between(px, py)
+			continue
+		}
+		i, j := int(px), int(py)
+		u, v := px-float64(i), py-float64(j)
+		p := f.g.Pix[j*w+i : j*w+i+w+2]
+		a, b := float64(p[0]), float64(p[w])
+		a += u * (float64(p[1]) - a)
+		b += u * (float64(p[w+1]) - b)
+		to[k] = a + v*(b-a)
+	}
 }
 
 // feet looks for the foot of every column found.
