@@ -137,6 +137,11 @@ func runWatch(ctx context.Context, o watchOptions, inbox string) error {
 	if err != nil {
 		return err
 	}
+	if at, err := os.Stat(inbox); err != nil { // before a store is made for it
+		return fmt.Errorf("inbox: %w", err)
+	} else if !at.IsDir() {
+		return fmt.Errorf("inbox %s is not a folder", intake.Printable(inbox))
+	}
 	st, err := store.Open(ctx, o.store)
 	if err != nil {
 		return err
