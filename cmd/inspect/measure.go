@@ -71,6 +71,9 @@ func newMeasureCmd() *cobra.Command {
 		Args:    usageArgs(cobra.MinimumNArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			o.stdout, o.stderr = cmd.OutOrStdout(), cmd.ErrOrStderr()
+			if o.workers < 0 {
+				return usagef("--workers can't be below 0")
+			}
 			if o.reversal {
 				return runReversal(cmd.Context(), o, args)
 			}
