@@ -3,7 +3,6 @@ package column
 import (
 	"cmp"
 	"fmt"
-	"slices"
 
 	"plumbsquare/internal/geom"
 	"plumbsquare/internal/part"
@@ -76,7 +75,7 @@ func (pic *shot) findGleams(f *discFitter, seats []seat, v *sight) {
 // gleam returns by how much the brightest fiftieth of a face exceeds its median.
 func (f *discFitter) gleam(d *disc) float64 {
 	r := 0.8 * d.r
-	var v []float64
+	v := make([]float64, 0, int(r+1)*int(r+1))
 	for y := max(0, int(d.y-r)); y <= min(f.g.H-1, int(d.y+r)); y += 2 {
 		for x := max(0, int(d.x-r)); x <= min(f.g.W-1, int(d.x+r)); x += 2 {
 			dx, dy := float64(x)-d.x, float64(y)-d.y
@@ -88,6 +87,7 @@ func (f *discFitter) gleam(d *disc) float64 {
 	if len(v) == 0 {
 		return 0
 	}
-	slices.Sort(v)
-	return v[len(v)*49/50] - v[len(v)/2]
+	high := len(v) * 49 / 50
+	bright := nth(v, high)
+	return bright - nth(v[:high+1], len(v)/2)
 }

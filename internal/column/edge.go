@@ -144,7 +144,7 @@ func jacobian(pose geom.Pose, s side, st strip) [4]float64 {
 // weigh sets the weights: 1/(noise + roughness), cut off beyond outlierSigma.
 func weigh(ps []profile) {
 	for k := range 4 {
-		var e []float64
+		e := make([]float64, 0, len(ps))
 		for i := range ps {
 			if ps[i].side == k {
 				e = append(e, ps[i].e)
@@ -155,14 +155,14 @@ func weigh(ps []profile) {
 		}
 		// The line may still be off by an offset and a slope, so take scatter about the median
 		// of the neighbourhood's thirds rather than about the line.
-		m := median(e)
-		var a []float64
+		m := nth(e, len(e)/2)
+		a := e[:0]
 		for i := range ps {
 			if ps[i].side == k {
 				a = append(a, math.Abs(ps[i].e-m))
 			}
 		}
-		scale := 1.4826 * median(a)
+		scale := 1.4826 * nth(a, len(a)/2)
 		for i := range ps {
 			if ps[i].side != k {
 				continue

@@ -2,6 +2,7 @@ package column
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -181,8 +182,8 @@ func (f *discFitter) outermost(x, y float64, v sight) float64 {
 		for i, d := range rays {
 			l[i] = f.at(x+float64(k)*d.x, y+float64(k)*d.y)
 		}
-		sortFew(l[:])
-		return (l[directions/2-1] + l[directions/2]) / 2
+		above := nth(l[:], directions/2)
+		return (slices.Max(l[:directions/2]) + above) / 2
 	}
 	darkest, before := math.Inf(1), math.Inf(1)
 	steepest, at := 0.0, v.r
