@@ -114,7 +114,7 @@ func (s *Store) migrate(ctx context.Context) error {
 		}
 	}
 	if err != nil {
-		return fmt.Errorf("store %s: %w", s.at, err)
+		return fmt.Errorf("store %s: %w", s.at, plain(err))
 	}
 	return nil
 }

@@ -112,7 +112,7 @@ func (s *Store) claim(ctx context.Context) error {
 	case isNotADatabase(err):
 		return fmt.Errorf("store %s: this file is not a store of inspect; name another, or a new one to start it", s.at)
 	case err != nil:
-		return fmt.Errorf("store %s: %w", s.at, err)
+		return fmt.Errorf("store %s: %w", s.at, plain(err))
 	case id == applicationID:
 		return nil
 	case tables > 0 || id != 0:
