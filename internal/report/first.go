@@ -84,7 +84,7 @@ func (d *day) headline(groups []groupContent, gauges gaugeContent, o Options) st
 	add(n, "correction advised", "corrections advised")
 	switch {
 	case len(d.shots) == 0 && len(o.NotMeasured) == 0:
-		return "Nothing was measured: see whether the line stood still or nobody brings pictures."
+		return "Nothing was measured: see whether the line stood still, nobody brings pictures, or they wait in needs-info of the inbox."
 	case words == nil && d.count(reading.Review) > 0:
 		return "Nothing needs attention: every picture was measured, and somebody has decided what was in review."
 	case words == nil:
