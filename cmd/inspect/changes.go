@@ -37,15 +37,8 @@ Things are signal, phase, event, review (its number is that of the shot) and che
 			if q.Since, q.Until, err = span.times(); err != nil {
 				return err
 			}
-			return st.with(cmd, func(ctx context.Context, s *store.Store) error {
-				changes, err := s.Changes(ctx, q)
-				if err != nil {
-					return err
-				}
-				if asJSON {
-					return printJSON(cmd.OutOrStdout(), changes)
-				}
-				return printChanges(cmd.OutOrStdout(), changes)
+			return listed(cmd, st, asJSON, printChanges, func(ctx context.Context, s *store.Store) ([]store.Change, error) {
+				return s.Changes(ctx, q)
 			})
 		},
 	}

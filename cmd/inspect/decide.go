@@ -144,6 +144,20 @@ func writeTable(w io.Writer, heading string, rows [][]string) error {
 	return t.Flush()
 }
 
+// listed prints what list finds in the store, as a table or as JSON.
+func listed[T any](cmd *cobra.Command, st storeFlags, asJSON bool, table func(io.Writer, []T) error, list func(context.Context, *store.Store) ([]T, error)) error {
+	return st.with(cmd, func(ctx context.Context, s *store.Store) error {
+		all, err := list(ctx, s)
+		if err != nil {
+			return err
+		}
+		if asJSON {
+			return printJSON(cmd.OutOrStdout(), all)
+		}
+		return table(cmd.OutOrStdout(), all)
+	})
+}
+
 // printJSON writes one JSON object a line.
 func printJSON[T any](w io.Writer, all []T) error {
 	enc := json.NewEncoder(w)

@@ -88,15 +88,8 @@ func newEventListCmd() *cobra.Command {
 			if q.Since, q.Until, err = span.times(); err != nil {
 				return err
 			}
-			return st.with(cmd, func(ctx context.Context, s *store.Store) error {
-				events, err := s.Events(ctx, q)
-				if err != nil {
-					return err
-				}
-				if asJSON {
-					return printJSON(cmd.OutOrStdout(), events)
-				}
-				return printEvents(cmd.OutOrStdout(), events)
+			return listed(cmd, st, asJSON, printEvents, func(ctx context.Context, s *store.Store) ([]store.Event, error) {
+				return s.Events(ctx, q)
 			})
 		},
 	}

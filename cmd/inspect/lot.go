@@ -38,15 +38,8 @@ func newLotListCmd() *cobra.Command {
 			if q.Since, q.Until, err = span.times(); err != nil {
 				return err
 			}
-			return st.with(cmd, func(ctx context.Context, s *store.Store) error {
-				lots, err := s.Lots(ctx, q)
-				if err != nil {
-					return err
-				}
-				if asJSON {
-					return printJSON(cmd.OutOrStdout(), lots)
-				}
-				return printLots(cmd.OutOrStdout(), lots)
+			return listed(cmd, st, asJSON, printLots, func(ctx context.Context, s *store.Store) ([]store.Lot, error) {
+				return s.Lots(ctx, q)
 			})
 		},
 	}

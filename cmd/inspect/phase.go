@@ -47,15 +47,8 @@ func newPhaseListCmd() *cobra.Command {
 				return err
 			}
 			q.Part, q.View, q.Line, q.Head, q.Value = c.Part, c.View, c.Line, c.Head, c.Value
-			return st.with(cmd, func(ctx context.Context, s *store.Store) error {
-				phases, err := s.Phases(ctx, q)
-				if err != nil {
-					return err
-				}
-				if asJSON {
-					return printJSON(cmd.OutOrStdout(), phases)
-				}
-				return printPhases(cmd.OutOrStdout(), phases)
+			return listed(cmd, st, asJSON, printPhases, func(ctx context.Context, s *store.Store) ([]store.Phase, error) {
+				return s.Phases(ctx, q)
 			})
 		},
 	}

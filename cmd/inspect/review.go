@@ -57,15 +57,8 @@ func newReviewListCmd() *cobra.Command {
 			if q.Since, q.Until, err = span.times(); err != nil {
 				return err
 			}
-			return st.with(cmd, func(ctx context.Context, s *store.Store) error {
-				cases, err := casesOf(ctx, s, q)
-				if err != nil {
-					return err
-				}
-				if asJSON {
-					return printJSON(cmd.OutOrStdout(), cases)
-				}
-				return printCases(cmd.OutOrStdout(), cases)
+			return listed(cmd, st, asJSON, printCases, func(ctx context.Context, s *store.Store) ([]caseJSON, error) {
+				return casesOf(ctx, s, q)
 			})
 		},
 	}

@@ -77,15 +77,8 @@ States: open, acknowledged, closed, all.`,
 			if q.Since, q.Until, err = span.times(); err != nil {
 				return err
 			}
-			return st.with(cmd, func(ctx context.Context, s *store.Store) error {
-				signals, err := s.Signals(ctx, q)
-				if err != nil {
-					return err
-				}
-				if asJSON {
-					return printJSON(cmd.OutOrStdout(), signals)
-				}
-				return printSignals(cmd.OutOrStdout(), signals)
+			return listed(cmd, st, asJSON, printSignals, func(ctx context.Context, s *store.Store) ([]store.Signal, error) {
+				return s.Signals(ctx, q)
 			})
 		},
 	}

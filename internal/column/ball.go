@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 
+	"plumbsquare/internal/fit"
 	"plumbsquare/internal/geom"
 	"plumbsquare/internal/part"
 	"plumbsquare/internal/picture"
@@ -88,6 +89,6 @@ func (f *discFitter) gleam(d *disc) float64 {
 		return 0
 	}
 	high := len(v) * 49 / 50
-	bright := nth(v, high)
-	return bright - nth(v[:high+1], len(v)/2)
+	bright := fit.Nth(v, high)
+	return bright - fit.Nth(v[:high+1], len(v)/2)
 }

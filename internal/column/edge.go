@@ -5,6 +5,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"plumbsquare/internal/fit"
 	"plumbsquare/internal/geom"
 	"plumbsquare/internal/reading"
 )
@@ -155,14 +156,14 @@ func weigh(ps []profile) {
 		}
 		// The line may still be off by an offset and a slope, so take scatter about the median
 		// of the neighbourhood's thirds rather than about the line.
-		m := nth(e, len(e)/2)
+		m := fit.Nth(e, len(e)/2)
 		a := e[:0]
 		for i := range ps {
 			if ps[i].side == k {
 				a = append(a, math.Abs(ps[i].e-m))
 			}
 		}
-		scale := 1.4826 * nth(a, len(a)/2)
+		scale := 1.4826 * fit.Nth(a, len(a)/2)
 		for i := range ps {
 			if ps[i].side != k {
 				continue

@@ -6,6 +6,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"plumbsquare/internal/fit"
 	"plumbsquare/internal/geom"
 )
 
@@ -182,7 +183,7 @@ func (f *discFitter) outermost(x, y float64, v sight) float64 {
 		for i, d := range rays {
 			l[i] = f.at(x+float64(k)*d.x, y+float64(k)*d.y)
 		}
-		above := nth(l[:], directions/2)
+		above := fit.Nth(l[:], directions/2)
 		return (slices.Max(l[:directions/2]) + above) / 2
 	}
 	darkest, before := math.Inf(1), math.Inf(1)

@@ -357,33 +357,4 @@ func finite(p []float64) bool {
 }
 
 // median returns the middle value of v, which it reorders.
-func median(v []float64) float64 {
-	k := len(v) / 2
-	lo, hi := 0, len(v)-1
-	for lo < hi {
-		pivot := v[(lo+hi)/2]
-		i, j := lo, hi
-		for i <= j {
-			for v[i] < pivot {
-				i++
-			}
-			for v[j] > pivot {
-				j--
-			}
-			if i <= j {
-				v[i], v[j] = v[j], v[i]
-				i++
-				j--
-			}
-		}
-		switch {
-		case k <= j:
-			hi = j
-		case k >= i:
-			lo = i
-		default:
-			return v[k]
-		}
-	}
-	return v[k]
-}
+func median(v []float64) float64 { return Nth(v, len(v)/2) }

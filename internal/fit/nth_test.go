@@ -1,10 +1,12 @@
-package column
+package fit_test
 
 import (
 	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"plumbsquare/internal/fit"
 )
 
 // Against the standard library's sort.
@@ -17,8 +19,8 @@ func TestNthIsWhatSortingPutsThere(t *testing.T) {
 		v := rapid.SliceOfN(level, 1, 60).Draw(t, "values")
 		k := rapid.IntRange(0, len(v)-1).Draw(t, "place")
 		sorted := slices.Sorted(slices.Values(v))
-		if got := nth(v, k); got != sorted[k] {
-			t.Fatalf("nth %d is %g, sorting puts %g there", k, got, sorted[k])
+		if got := fit.Nth(v, k); got != sorted[k] {
+			t.Fatalf("Nth %d is %g, sorting puts %g there", k, got, sorted[k])
 		}
 		if k > 0 && slices.Max(v[:k]) > v[k] || slices.Min(v[k:]) < v[k] {
 			t.Fatalf("%v isn't parted at %d", v, k)
