@@ -41,7 +41,7 @@ const intro = "# Accuracy\n\n" +
 	"held against the truth afterwards.\n\n" +
 	"- error = measured − true; RMS, 95 % (95th percentile) and worst are of its absolute value. θ in px is what it moves the corner of the die (of the array) by.\n" +
 	"- × bound: RMS of error over the picture's Cramér–Rao bound, sizes and mark spacing unknown; 1 is the best that an unbiased program does on average, and with n pictures the figure itself scatters by 1/√(2n). Beyond ±3, bias z means a bias.\n" +
-	"- in ±1.96 u: share of true values inside the stated uncertainty, 95 % is right; error/u: its RMS, 1 is right.\n" +
+	"- in ±1.96 u: share of true values inside the stated uncertainty, 95 % is right; error/u: its RMS, 1 is right. Of sites both axes count, of tilts as vectors where the picture shows both.\n" +
 	"- gross: pictures with an error beyond 1 px. refused: good pictures called `retake`. lost: pictures without an answer.\n"
 
 // Markdown writes the page of all sets.
@@ -126,7 +126,28 @@ func (s *Set) arrays(b *strings.Builder) {
 			number(rms(g.SitePx)/math.Sqrt2), number(quantile(g.SitePx, 1)), number(rms(g.SiteRatio)),
 			number(rms(g.TiltErr)), number(rms(g.TiltVec)), g.TiltedFound, g.Tilted, g.TiltFalse, g.Upright)
 	}
+	s.stated(b)
 	fmt.Fprintf(b, "\nLeaning means a true tilt beyond %g°; true tilts within %g° of that count neither way.\n", tiltLimitDeg, tiltGreyDeg)
+}
+
+// stated writes how true the uncertainties of the sites' values are.
+func (s *Set) stated(b *strings.Builder) {
+	b.WriteString("\n| arrays | | values | RMS | in ±1.96 u | error/u |\n|---|---|---:|---:|---:|---:|\n")
+	for _, g := range s.groups() {
+		for _, v := range [...]struct {
+			name  string
+			err   []float64
+			pulls *Pulls
+		}{
+			{"place, µm", slices.Concat(g.SiteDX, g.SiteDY), &g.SitePulls},
+			{"tilt, °", g.TiltErr, &g.TiltPulls},
+			{"diameter, µm", g.Diameter, &g.DiameterPulls},
+		} {
+			if n := len(v.pulls.Pull) + v.pulls.BadU; n > 0 {
+				fmt.Fprintf(b, "| %s | %s | %d | %s | %s | %s |\n", g.title(), v.name, n, number(rms(v.err)), percent(v.pulls.Covered()), number(rms(v.pulls.Pull)))
+			}
+		}
+	}
 }
 
 func (s *Set) retakes(b *strings.Builder) {

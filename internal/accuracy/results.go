@@ -16,7 +16,7 @@ import (
 func WriteResults(dir string, truths []Truth, measured map[string]Measured, answers []Answer) error {
 	results := [][]string{{"image", "verdict", "reason", "dx_um", "dy_um", "theta_deg", "u_dx_um", "u_dy_um", "u_theta_deg", "seconds",
 		"decode_seconds", "off_dx_px", "off_dy_px", "off_theta_px", "off_dx_u", "off_dy_u", "off_theta_u"}}
-	sites := [][]string{{"image", "site", "state", "dx_um", "dy_um", "tilt_deg", "azimuth_deg", "diameter_um"}}
+	sites := [][]string{{"image", "site", "state", "dx_um", "dy_um", "tilt_deg", "azimuth_deg", "diameter_um", "u_um", "u_tilt_deg", "u_diameter_um"}}
 	decode := map[string]float64{}
 	for _, a := range answers {
 		decode[a.Name] = a.Decode.Seconds()
@@ -33,7 +33,7 @@ func WriteResults(dir string, truths []Truth, measured map[string]Measured, answ
 		results = append(results, append(line, cells(off(t, m)...)...))
 		for _, name := range slices.Sorted(maps.Keys(m.Sites)) {
 			s := m.Sites[name]
-			sites = append(sites, append([]string{t.Image, name, s.State}, cells(s.DXUm, s.DYUm, s.TiltDeg, s.Azimuth, s.DiameterUm)...))
+			sites = append(sites, append([]string{t.Image, name, s.State}, cells(s.DXUm, s.DYUm, s.TiltDeg, s.Azimuth, s.DiameterUm, s.UUm, s.UTiltDeg, s.UDiameterUm)...))
 		}
 	}
 	return errors.Join(

@@ -37,6 +37,8 @@ type Score struct {
 	SiteDX, SiteDY, SitePx         []float64
 	SiteRatio                      []float64
 	SiteUnmeasured                 int
+	SitePulls, TiltPulls           Pulls // both axes
+	DiameterPulls                  Pulls
 	TiltErr, TiltVec               []float64
 	Tilted, TiltedFound            int
 	Upright, TiltFalse, TiltAbsent int
@@ -47,10 +49,23 @@ type Score struct {
 type Component struct {
 	Err, Px           []float64 // measured - true, in µm or degrees and in px
 	Ratio, RatioKnown []float64 // error over bound
-	Pull              []float64 // error over stated standard uncertainty
-	BadU              int       // uncertainties absent or not above zero
-	WorstPx           float64
-	Worst             string
+	Pulls
+	WorstPx float64
+	Worst   string
+}
+
+// Pulls are errors over stated standard uncertainties.
+type Pulls struct {
+	Pull []float64
+	BadU int // uncertainties absent or not above zero
+}
+
+func (p *Pulls) add(err, u float64) {
+	if u > 0 {
+		p.Pull = append(p.Pull, err/u)
+	} else {
+		p.BadU++
+	}
 }
 
 // A Miss is one value that is far off.
@@ -164,11 +179,7 @@ func (s *Score) component(i int, t Truth, m Measured) {
 	if b := t.BoundKnown[i]; b > 0 {
 		c.RatioKnown = append(c.RatioKnown, e/b)
 	}
-	if m.U[i] > 0 {
-		c.Pull = append(c.Pull, e/m.U[i])
-	} else {
-		c.BadU++
-	}
+	c.add(e, m.U[i])
 }
 
 func (s *Score) sites(t Truth, m Measured) {
@@ -200,19 +211,27 @@ func (s *Score) sites(t Truth, m Measured) {
 		s.tilt(want, got)
 		if d := got.DiameterUm - want.DiameterUm; !math.IsNaN(d) {
 			s.Diameter = append(s.Diameter, d)
+			s.DiameterPulls.add(d, got.UDiameterUm)
 		}
 	}
 }
 
 func (s *Score) place(want, got Site, missing bool, umPerPx float64) {
-	if math.IsNaN(want.DXUm + want.DYUm) {
+	if math.IsNaN(want.DXUm) {
 		return
 	}
 	ex, ey := got.DXUm-want.DXUm, got.DYUm-want.DYUm
+	if side := math.IsNaN(want.DYUm); side && !math.IsNaN(ex) && !missing {
+		s.SitePulls.add(ex, got.UUm)
+		s.SiteDX = append(s.SiteDX, ex)
+		return
+	}
 	if math.IsNaN(ex+ey) || missing {
 		s.SiteUnmeasured++
 		return
 	}
+	s.SitePulls.add(ex, got.UUm)
+	s.SitePulls.add(ey, got.UUm)
 	s.SiteDX = append(s.SiteDX, ex)
 	s.SiteDY = append(s.SiteDY, ey)
 	s.SitePx = append(s.SitePx, math.Hypot(ex, ey)/umPerPx)
@@ -244,11 +263,15 @@ func (s *Score) tilt(want, got Site) {
 	}
 	s.TiltErr = append(s.TiltErr, got.TiltDeg-want.TiltDeg)
 	if math.IsNaN(want.Azimuth + got.Azimuth) {
+		s.TiltPulls.add(got.TiltDeg-want.TiltDeg, got.UTiltDeg)
 		return
 	}
 	sw, cw := math.Sincos(want.Azimuth * math.Pi / 180)
 	sg, cg := math.Sincos(got.Azimuth * math.Pi / 180)
-	s.TiltVec = append(s.TiltVec, math.Hypot(got.TiltDeg*cg-want.TiltDeg*cw, got.TiltDeg*sg-want.TiltDeg*sw))
+	ex, ey := got.TiltDeg*cg-want.TiltDeg*cw, got.TiltDeg*sg-want.TiltDeg*sw
+	s.TiltVec = append(s.TiltVec, math.Hypot(ex, ey))
+	s.TiltPulls.add(ex, got.UTiltDeg)
+	s.TiltPulls.add(ey, got.UTiltDeg)
 }
 
 // turn brings a difference of two angles, degrees, into (-180, 180].
@@ -296,14 +319,14 @@ func quantile(v []float64, q float64) float64 {
 
 // Covered returns the share of errors within 1.96 u; an u that is absent or not above zero doesn't
 // cover.
-func (c *Component) Covered() float64 {
+func (p *Pulls) Covered() float64 {
 	in := 0
-	for _, p := range c.Pull {
-		if math.Abs(p) <= coverage {
+	for _, e := range p.Pull {
+		if math.Abs(e) <= coverage {
 			in++
 		}
 	}
-	return float64(in) / float64(len(c.Pull)+c.BadU)
+	return float64(in) / float64(len(p.Pull)+p.BadU)
 }
 
 // BiasZ is the sum of error over bound by the root of their number: beyond ±3 there is a bias.

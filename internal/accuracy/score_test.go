@@ -54,6 +54,7 @@ func planted() ([]Truth, map[string]Measured) {
 			m.Verdict, m.Reason = "retake", t.Reason
 		}
 		for _, s := range t.Sites {
+			s.UUm, s.UTiltDeg, s.UDiameterUm = 2.5, 0.1, 1
 			m.Sites[s.Name] = s
 		}
 		measured[t.Image] = m
@@ -178,6 +179,11 @@ func TestSpoiltResult(t *testing.T) {
 		{"tilt rms", rms(c.TiltErr), math.Sqrt((33*0.01 + 1.1*1.1 + 1.7*1.7) / 35)},
 		{"leaning found", float64(c.TiltedFound), 9}, {"tilt false", float64(c.TiltFalse), 1}, {"tilt absent", float64(c.TiltAbsent), 1},
 		{"tilt vector worst", quantile(c.TiltVec, 1), 1.7}, {"diameter", rms(c.Diameter), 2},
+		// 34 sites off by 4 and 3 µm of u = 2.5 µm; 33 tilts off by 0.1° of u = 0.1°, one by 1.1°, one by
+		// 1.7°, beyond 1.96 u along both X and Y; diameters off by 2 µm of u = 1 µm.
+		{"site pull", rms(c.SitePulls.Pull), math.Sqrt(0.5) * 2}, {"site coverage", c.SitePulls.Covered(), 1},
+		{"tilt pull", rms(c.TiltPulls.Pull), math.Sqrt((33*1 + 11*11 + 17*17) / 70.0)}, {"tilt coverage", c.TiltPulls.Covered(), 66.0 / 70},
+		{"diameter pull", rms(c.DiameterPulls.Pull), 2}, {"diameter coverage", c.DiameterPulls.Covered(), 0},
 	})
 }
 

@@ -151,7 +151,8 @@ func measuredFrom(a Answer) Measured {
 		m.U = [3]float64{o.UXUm, o.UYUm, o.UTheta}
 	}
 	for _, s := range r.Array.Sites {
-		site := Site{Name: s.Name, State: s.State, DXUm: s.DXUm, DYUm: s.DYUm, TiltDeg: s.TiltDeg, Azimuth: s.AzimuthDeg, DiameterUm: s.DiameterUm}
+		site := Site{Name: s.Name, State: s.State, DXUm: s.DXUm, DYUm: s.DYUm, TiltDeg: s.TiltDeg, Azimuth: s.AzimuthDeg, DiameterUm: s.DiameterUm,
+			UUm: s.UUm, UTiltDeg: s.UTiltDeg}
 		if s.State == reading.Missing || s.State == reading.Unseen {
 			site.DXUm, site.DYUm, site.TiltDeg, site.Azimuth, site.DiameterUm = nan, nan, nan, nan, nan
 		}

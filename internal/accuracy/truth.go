@@ -38,6 +38,8 @@ type Site struct {
 	BoundX, BoundY   float64 // truth only
 	TiltDeg, Azimuth float64
 	DiameterUm       float64
+
+	UUm, UTiltDeg, UDiameterUm float64 // measured only: standard uncertainties, the first two per axis
 }
 
 const defaultLeverUm = 5000
