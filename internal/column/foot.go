@@ -42,6 +42,9 @@ func (q *footFinder) find(x, y, tx, ty, tr float64) (cx, cy, agree, rise float64
 	var ray [64]float64
 	cx, cy = x, y
 	cr := q.rPx
+	// A ray that begins within the face's blurred light sees its rise too far out: under a perspective
+	// lens, where tips lie beside their feet, rings would be drawn toward the tips all over the field.
+	hidden := tr + 2*q.f.sigma + q.reach
 	for range 2 {
 		var d [footRays]float64
 		var w [footRays]bool
@@ -51,7 +54,7 @@ func (q *footFinder) find(x, y, tx, ty, tr float64) (cx, cy, agree, rise float64
 		for k := range footRays {
 			dir := rays[k]
 			hx, hy := cx+cr*dir.x-tx, cy+cr*dir.y-ty
-			if hx*hx+hy*hy < (tr+2)*(tr+2) {
+			if hx*hx+hy*hy < hidden*hidden {
 				continue
 			}
 			t := cr - q.reach - lag/2.0*step
@@ -243,4 +246,4 @@ func (pic *shot) footOf(q *footFinder, o *outline, s *seat, tip [2]float64) foot
 }
 
 // closed is by how much more of a ring an upright column shows under its tip than about its site.
-const closed = 0.05
+const closed = 0.15

@@ -15,6 +15,7 @@ type footing struct {
 	agree     float64 // usual share of rays that agree
 	gapUm     float64 // from the face's edge to the ring of an upright column
 	x, y      float64 // where feet stand on average, µm from their sites: an array may be placed off
+	tipsUm    float64 // how far from their sites tips lie on average, µm
 }
 
 // Feet scatter about their sites by footScatterUm per axis when healthy (common practice, no
@@ -69,7 +70,7 @@ func learnFooting(seats []seat, feet []foot, offsets [][2]float64) footing {
 	for _, i := range use {
 		agree = append(agree, feet[i].agree)
 	}
-	t := footing{seenUm: math.Sqrt(ff), agree: 0.85 * median(agree)}
+	t := footing{seenUm: math.Sqrt(ff), agree: 0.85 * median(agree), tipsUm: math.Hypot(mean[2], mean[3])}
 	if d := b*b - a*c; d > 0 {
 		t.lean = max(0, (b-math.Sqrt(d))/a)
 	} else {
@@ -91,8 +92,13 @@ func learnFooting(seats []seat, feet []foot, offsets [][2]float64) footing {
 // of known truth).
 const commonShare = 0.4
 
+// pullShare is how well lean is known: with what all tips have in common it moves all feet.
+const pullShare = 0.03
+
 // commonUm is the standard uncertainty per axis, µm, of what all feet have in common.
-func (t footing) commonUm() float64 { return commonShare * math.Hypot(t.x, t.y) / math.Sqrt2 }
+func (t footing) commonUm() float64 {
+	return math.Hypot(commonShare*math.Hypot(t.x, t.y), pullShare*t.tipsUm) / math.Sqrt2
+}
 
 // stand returns where a column stands, µm from its site, and how well that is known per axis.
 // The seen foot, freed of the tip's pull, is weighed against where feet stand on average, about
@@ -101,9 +107,9 @@ func (t footing) stand(f foot, tip [2]float64) (x, y, u float64) {
 	if !f.found || t.uUm >= footScatterUm {
 		return t.x, t.y, footScatterUm
 	}
-	// The tip pulls the ring until it covers it.
+	// The tip pulls the ring until its light hides that side of it.
 	far := math.Hypot(tip[0]-f.x, tip[1]-f.y)
-	pull := t.lean * min(1, max(0, 1-(far-t.gapUm)/(0.4*t.gapUm)))
+	pull := t.lean * min(1, max(0, 2*(1-far/t.gapUm)))
 	gain := t.own - t.lean
 	x, y = (f.x-pull*tip[0])/gain, (f.y-pull*tip[1])/gain
 	if away := math.Hypot(f.x-gain*t.x, f.y-gain*t.y) / (4 * t.seenUm); away > 1 {
