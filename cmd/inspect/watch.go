@@ -32,8 +32,9 @@ Pictures stay where they are and are never changed.
 
 What is known of a picture comes from traveler.csv in its folder, else from PICTURE.yaml beside it,
 else from its name and the station file. One of which too little is known waits, with a note in
-INBOX/needs-info, and is measured by itself once that has come. A file that can't be measured gets
-a note in INBOX/set-aside.
+INBOX/needs-info, and is measured by itself once that has come; so does a corner shot of a die
+(stage_x_mm, stage_y_mm) until the others of its sample are there. A file that can't be measured
+gets a note in INBOX/set-aside.
 
 Readings are kept in a store: an SQLite file, or a PostgreSQL database where several machines watch
 one shared folder. The same picture twice is one shot. The program may be stopped or killed at any

@@ -15,13 +15,14 @@ import (
 	"plumbsquare/internal/reading"
 )
 
-// Corners parts jobs whose shots have stage places from the others and gathers those of each sample,
-// the upper ones first and from left to right, so that the same pictures give the same reading in
+// Corners parts jobs whose shots have stage places from the others and gathers those of each sample
+// and turn, the upper ones first and from left to right, so that the same pictures give the same reading in
 // whatever order they are named.
 func Corners(jobs []intake.Job) (single []intake.Job, samples [][]intake.Job) {
 	type key struct {
-		lot, sample string
-		view        reading.View
+		lot, sample, part string
+		view              reading.View
+		turnDeg           float64
 	}
 	at := map[key]int{}
 	for _, j := range jobs {
@@ -29,7 +30,7 @@ func Corners(jobs []intake.Job) (single []intake.Job, samples [][]intake.Job) {
 			single = append(single, j)
 			continue
 		}
-		k := key{j.Shot.Lot, j.Shot.Sample, j.Shot.View}
+		k := key{j.Shot.Lot, j.Shot.Sample, j.Part.Name, j.Shot.View, j.Shot.TurnDeg}
 		i, ok := at[k]
 		if !ok {
 			i = len(samples)

@@ -91,6 +91,24 @@ func (d *Desk) Job(path string) (Job, *Lack) {
 	return j, nil
 }
 
+// Corners returns the pictures that the traveler of a picture's folder names as corner shots of the
+// same sample, that picture among them; none when it has no row there.
+func (d *Desk) Corners(path string) (paths []string) {
+	path = filepath.Clean(path)
+	t := d.traveler(filepath.Dir(path))
+	i, ok := t.of[path]
+	if !ok {
+		return nil
+	}
+	own := t.rows[i]
+	for _, r := range t.rows {
+		if r.Stage != nil && r.Lot == own.Lot && r.Sample == own.Sample && r.Part == own.Part && r.View == own.View && r.TurnDeg == own.TurnDeg {
+			paths = append(paths, r.path)
+		}
+	}
+	return paths
+}
+
 func (d *Desk) traveler(dir string) travelerRead {
 	if t, ok := d.travelers[dir]; ok {
 		return t

@@ -50,7 +50,7 @@ func Combine(rs []*reading.Reading, jobs []Job) (*reading.Reading, error) {
 	}
 	r := *first.r
 	r.Shot.TurnDeg, r.Shot.Focus = 0, ""
-	r.Source.Picture, r.Source.SHA256 = strings.Join(names, " + "), digest(sums)
+	r.Source.Picture, r.Source.SHA256 = strings.Join(names, " + "), JointSHA256(sums)
 	if s := r.Substrate; s != nil {
 		r.Substrate = &reading.Substrate{TurnDeg: s.TurnDeg, UTurnDeg: s.UTurnDeg, Scale: s.Scale, UScale: s.UScale}
 	}

@@ -19,6 +19,9 @@ import (
 	"plumbsquare/internal/verdict"
 )
 
+// MostCorners is how many corner shots of a die are measured together.
+const MostCorners = 4
+
 // Corners measures a die too large for one picture from two to four shots of its corners into one
 // reading. The jobs are of one sample, part and scope; each shot has its stage place. The reading's
 // source names all pictures; image places are in its looks, each in its own picture.
@@ -26,7 +29,10 @@ import (
 // An error means that the jobs are wrong: not one sample, no stage place, no statement of how good
 // the stage is.
 func Corners(gs []*picture.Gray, jobs []Job) (*reading.Reading, error) {
-	if err := checkCorners(gs, jobs); err != nil {
+	if len(gs) != len(jobs) {
+		return nil, fmt.Errorf("%d pictures for %d corners", len(gs), len(jobs))
+	}
+	if err := CheckCorners(jobs); err != nil {
 		return nil, err
 	}
 	first := jobs[0]
@@ -41,7 +47,7 @@ func Corners(gs []*picture.Gray, jobs []Job) (*reading.Reading, error) {
 			Corner: &reading.Corner{Stage: *j.Shot.Stage},
 		})
 	}
-	r.Source.Picture, r.Source.SHA256 = strings.Join(names, " + "), digest(sums)
+	r.Source.Picture, r.Source.SHA256 = strings.Join(names, " + "), JointSHA256(sums)
 	r.Shot.Stage = nil
 	for k, j := range jobs {
 		noise := picture.EstimateNoise(gs[k])
@@ -106,14 +112,16 @@ func gate(err error) string {
 	return ""
 }
 
-// digest is the SHA-256 of several pictures' SHA-256, one after the other in hexadecimal.
-func digest(sums []string) string {
+// JointSHA256 tells what several pictures give together from other readings: the SHA-256 of the
+// pictures' SHA-256, one after the other in hexadecimal.
+func JointSHA256(sums []string) string {
 	sum := sha256.Sum256([]byte(strings.Join(sums, "")))
 	return hex.EncodeToString(sum[:])
 }
 
-func checkCorners(gs []*picture.Gray, jobs []Job) error {
-	if len(jobs) != len(gs) || len(jobs) < 2 || len(jobs) > 4 {
+// CheckCorners reports why jobs can't be measured together by [Corners].
+func CheckCorners(jobs []Job) error {
+	if len(jobs) < 2 || len(jobs) > MostCorners {
 		return fmt.Errorf("a die in corner shots takes two to four pictures, there are %d", len(jobs))
 	}
 	for _, j := range jobs {

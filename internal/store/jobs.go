@@ -19,19 +19,28 @@ import (
 	"plumbsquare/internal/reading"
 )
 
-// A Job is a picture to be measured. Its content, part and view are what tells it from others; the
+// A Job is a picture to be measured, or the corner shots of one die. Its content, part and view are what tells it from others; the
 // rest of its shot is for whoever measures it.
 type Job struct {
-	Path   string // of the picture, as whoever measures it finds it
-	SHA256 string // of its bytes, hexadecimal
+	Path   string // of the picture, as whoever measures it finds it; of corner shots, a name for people
+	SHA256 string // of its bytes, hexadecimal; of corner shots, over theirs
 	Shot   reading.Shot
 	Part   string // name of the part
 	Scope  string
 	Line   string // of the plant
 
+	// Corners are the pictures of a die in corner shots, in their order; empty for one by itself.
+	Corners []Corner
+
 	// Inbox is the name of the place that Path is in: who works at that inbox measures it. Where all
 	// pictures are in one place it may be empty.
 	Inbox string
+}
+
+// A Corner is one of the pictures of a job.
+type Corner struct {
+	Path   string `json:"path"` // as a job's
+	SHA256 string `json:"sha256"`
 }
 
 // A Task is a job that somebody has taken from the queue to do it.
@@ -65,17 +74,19 @@ type measureArgs struct {
 	Line   string       `json:"line"`
 	Inbox  string       `json:"inbox"`
 	Shot   reading.Shot `json:"shot"`
+
+	Corners []Corner `json:"corners,omitempty"`
 }
 
 // Kind names this kind of jobs in River's table.
 func (measureArgs) Kind() string { return "measure" }
 
 func (j Job) args() measureArgs {
-	return measureArgs{SHA256: j.SHA256, Part: j.Part, View: j.Shot.View, Path: j.Path, Scope: j.Scope, Line: j.Line, Inbox: j.Inbox, Shot: j.Shot}
+	return measureArgs{SHA256: j.SHA256, Part: j.Part, View: j.Shot.View, Path: j.Path, Scope: j.Scope, Line: j.Line, Inbox: j.Inbox, Shot: j.Shot, Corners: j.Corners}
 }
 
 func (a measureArgs) job() Job {
-	return Job{Path: a.Path, SHA256: a.SHA256, Shot: a.Shot, Part: a.Part, Scope: a.Scope, Line: a.Line, Inbox: a.Inbox}
+	return Job{Path: a.Path, SHA256: a.SHA256, Shot: a.Shot, Part: a.Part, Scope: a.Scope, Line: a.Line, Inbox: a.Inbox, Corners: a.Corners}
 }
 
 // longAgo is when every job falls due: jobs are worked in the order of their numbers, and a clock

@@ -107,7 +107,9 @@ func TestWorkRecordsAndEnds(t *testing.T) {
 	each(t, func(t *testing.T, s *Store) {
 		var jobs []Job
 		for n := range 30 {
-			jobs = append(jobs, aJob(n))
+			j := aJob(n)
+			j.Corners = []Corner{{fmt.Sprint(n, ".png"), "aa"}, {"b.png", "bb"}}
+			jobs = append(jobs, j)
 		}
 		enqueue(t, s, jobs...)
 		ended, errs := work(t, s, len(jobs), 1, func(ctx context.Context, task Task) (*reading.Reading, error) {

@@ -16,7 +16,9 @@ type Answer struct {
 	Schema  string  `json:"schema"`
 	Picture Picture `json:"picture"`
 	// SameAs names the picture that was measured where this one has the very same content.
-	SameAs     string    `json:"same_as,omitempty"`
+	SameAs string `json:"same_as,omitempty"`
+	// Corners names all pictures of a die in corner shots, this one among them; from the inbox.
+	Corners    []string  `json:"corners,omitempty"`
 	MeasuredAt time.Time `json:"measured_at"`
 
 	Shot     reading.Shot     `json:"shot"`
@@ -57,19 +59,36 @@ type AnswerArray struct {
 	Tilted  int    `json:"tilted"`
 }
 
-// NewAnswer shortens a reading.
-func NewAnswer(r *reading.Reading, p Picture, at time.Time) *Answer {
-	a := &Answer{
-		Schema: AnswerSchema, Picture: p, MeasuredAt: at.UTC().Truncate(time.Second),
-		Shot: r.Shot, Source: r.Source, Verdict: r.Verdict, Refusal: r.Refusal, Warnings: r.Warnings,
+// NewAnswers shortens a reading, for each of its pictures: one, or the corner shots of a die.
+func NewAnswers(r *reading.Reading, at time.Time, pictures ...Picture) (as []*Answer) {
+	var corners []string
+	if len(pictures) > 1 {
+		for _, p := range pictures {
+			corners = append(corners, p.Path)
+		}
 	}
-	if o := r.Offset; o != nil {
-		a.Offset = &AnswerOffset{o.Of, o.XUm, o.YUm, o.ThetaDeg, o.UXUm, o.UYUm, o.UTheta, o.Bump}
+	for _, p := range pictures {
+		a := &Answer{
+			Schema: AnswerSchema, Picture: p, Corners: corners, MeasuredAt: at.UTC().Truncate(time.Second),
+			Shot: r.Shot, Source: r.Source, Verdict: r.Verdict, Refusal: r.Refusal, Warnings: r.Warnings,
+		}
+		if o := r.Offset; o != nil {
+			a.Offset = &AnswerOffset{o.Of, o.XUm, o.YUm, o.ThetaDeg, o.UXUm, o.UYUm, o.UTheta, o.Bump}
+		}
+		if s := r.Array; s != nil {
+			a.Array = &AnswerArray{s.Kind, len(s.Sites), s.Present, s.Missing, s.Tilted}
+		}
+		as = append(as, a)
 	}
-	if s := r.Array; s != nil {
-		a.Array = &AnswerArray{s.Kind, len(s.Sites), s.Present, s.Missing, s.Tilted}
+	return as
+}
+
+// name is what was measured, for a line: the picture, or all corners of a die.
+func (a *Answer) name() string {
+	if len(a.Corners) > 0 {
+		return strings.Join(a.Corners, " + ")
 	}
-	return a
+	return a.Picture.Path
 }
 
 // mostReasons is how many reasons a technician reads; the JSON has them all.
@@ -153,6 +172,9 @@ func (a *Answer) origin() (lines []string) {
 		lines = append(lines, strings.Join(unit, ", "))
 	}
 	lines = append(lines, fmt.Sprintf("view %s, part %s (version %.8s), scope %s (version %.8s)", a.Shot.View, a.Source.Part, a.Source.PartHash, a.Source.Scope, a.Source.ScopeHash))
+	if len(a.Corners) > 0 {
+		lines = append(lines, fmt.Sprintf("One die in corner shots, %s; the first one's overlay shows all.", shown(a.name())))
+	}
 	if a.SameAs != "" {
 		lines = append(lines, fmt.Sprintf("This is the very same picture as %s, and counts once.", shown(a.SameAs)))
 	}

@@ -83,7 +83,7 @@ measured 2031-03-04 12:45:00 by plumbsquare v1.2.3
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			c.r.Source = source
-			a := NewAnswer(&c.r, Picture{Path: "lot 7/a\nb.png"}, at)
+			a := NewAnswers(&c.r, at, Picture{Path: "lot 7/a\nb.png"})[0]
 			if d := cmp.Diff(c.want, a.Text()); d != "" {
 				t.Errorf("(-want +got):\n%s", d)
 			}

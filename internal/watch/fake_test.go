@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"plumbsquare/internal/intake"
+	"plumbsquare/internal/measure"
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/store"
 	"plumbsquare/internal/watch"
@@ -38,6 +39,7 @@ const scopeFile = `scope: bench
 um_per_px_x: 5
 um_per_px_y: 5
 camera: telecentric
+u_stage_um: 1
 calibrated: 2031-01-01
 expires: 2032-01-01
 `
@@ -227,6 +229,20 @@ func (b *bench) Measure(ctx context.Context, q worker.Request) (*worker.Result, 
 		return nil, workers
 	}
 	word, _, _ := strings.Cut(string(data), " ")
+	if len(q.Corners) > 0 { // the worst of them tells
+		sums, names := []string{q.SHA256}, []string{q.Path}
+		for _, c := range q.Corners {
+			data, err := os.ReadFile(c.Path)
+			if err != nil {
+				return nil, fmt.Errorf("%w: %w", worker.ErrFile, err)
+			}
+			if w, _, _ := strings.Cut(string(data), " "); w != "accept" {
+				word = w
+			}
+			sums, names = append(sums, c.SHA256), append(names, c.Path)
+		}
+		q.SHA256, q.Path, q.Shot.Stage = measure.JointSHA256(sums), strings.Join(names, " + "), nil
+	}
 	r := &reading.Reading{Schema: reading.Schema, Shot: q.Shot, Verdict: reading.Verdict{Decision: reading.Decision(word)},
 		Source: reading.Source{Picture: q.Path, SHA256: q.SHA256, Part: q.Part.Name, PartHash: q.Part.Hash, Scope: q.Scope.Name, ScopeHash: q.Scope.Hash, Program: q.Program}}
 	switch word {
@@ -280,6 +296,13 @@ func (b *bench) put(name, text string) {
 func (b *bench) shot(name, text string) {
 	b.Helper()
 	b.put(name+".yaml", "part: tiny\nscope: bench\nview: die-plan\nlot: K3\nsample: \""+name[:1]+"\"\n")
+	b.put(name, text)
+}
+
+// corner puts a corner shot of a sample with its sidecar.
+func (b *bench) corner(name, sample string, xMm, yMm float64, text string) {
+	b.Helper()
+	b.put(name+".yaml", fmt.Sprintf("part: tiny\nscope: bench\nview: die-plan\nlot: K3\nsample: %q\nstage: {x_mm: %g, y_mm: %g}\n", sample, xMm, yMm))
 	b.put(name, text)
 }
 

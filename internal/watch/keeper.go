@@ -22,6 +22,7 @@ type state int
 const (
 	settling   state = iota // may still be growing
 	settled                 // to be taken into the queue
+	gathering               // a corner shot, until it is known which others belong to it
 	needsInfo               // waits for particulars
 	unreadable              // can't be opened as yet
 	queued                  // in the store's queue
@@ -37,9 +38,13 @@ type file struct {
 	stamp    intake.Stamp // as it was last seen
 	next     time.Time    // when to look again, or to try again
 	sum      string       // SHA-256 of the content under stamp; empty when not known
+	shot     string       // SHA-256 of the job that it is in or was: sum, or over those of all corners
 	why      string       // it waits or is set aside
 	again    bool         // it was set aside and somebody wants it tried again
-	spoilt   string       // SHA-256 of what was set aside under this name before
+	spoilt   string       // SHA-256 of the job that was set aside under this name before
+
+	corner *intake.Job // of a corner shot
+	since  time.Time   // it is known as that
 }
 
 // A keeper keeps an inbox. All but what mu guards belongs to the goroutine of run.
@@ -56,6 +61,7 @@ type keeper struct {
 	files       map[string]*file // by path
 	active      map[string]*file // those of them that settle or are settled
 	copies      map[string]*file // those that are queued under another name, or were
+	cornered    map[string]*file // those that are corner shots
 	particulars map[string]intake.Stamp
 	alone       map[string]string // why a file is left alone
 	desk        *intake.Desk      // that the last pictures were taken with; nil when it may be out of date
@@ -130,7 +136,7 @@ func (k *keeper) idle() bool {
 		return false
 	}
 	for _, f := range k.files {
-		if f.state == queued {
+		if f.state == queued || f.state == gathering {
 			return false
 		}
 	}
@@ -247,9 +253,10 @@ func (k *keeper) found(f intake.Found) {
 	case !f.Stamp.Same(old.stamp): // another content, whatever became of the one before
 		spoilt := old.spoilt
 		if old.state == aside {
-			spoilt = old.sum
+			spoilt = old.shot
 		}
 		*old = file{path: old.path, settling: old.settling, stamp: f.Stamp, spoilt: spoilt}
+		delete(k.cornered, f.Path)
 	case old.state == unreadable:
 		old.state = settled
 	default:
@@ -265,6 +272,10 @@ func (k *keeper) forget(path string) {
 	delete(k.files, path)
 	delete(k.active, path)
 	delete(k.copies, path)
+	if f.corner != nil {
+		delete(k.cornered, path)
+		k.gatherAgain(filepath.Dir(path))
+	}
 	k.mu.Lock()
 	delete(k.damaged, path)
 	k.mu.Unlock()
@@ -280,7 +291,7 @@ func (k *keeper) forget(path string) {
 func (k *keeper) retry() {
 	k.desk = nil
 	for path, f := range k.files {
-		if f.state == needsInfo {
+		if f.state == needsInfo || f.state == gathering {
 			f.state, f.next = settled, time.Time{}
 			k.active[path] = f
 		}
@@ -293,7 +304,7 @@ func (k *keeper) recheck() {
 	for path, f := range k.files {
 		switch f.state {
 		case queued:
-			if a := k.results.of(path); a != nil && a.Picture.SHA256 == f.sum {
+			if k.results.answers(path, f.sum, f.shot) {
 				f.state = answered
 				delete(k.copies, path)
 				k.touch()
@@ -335,15 +346,22 @@ func (k *keeper) drain(ctx context.Context) {
 	k.endings = nil
 	k.mu.Unlock()
 	for _, e := range endings {
-		f := k.files[e.path]
-		if f != nil && f.sum == e.sum {
-			switch e.outcome {
-			case measured:
+		var files []*file
+		for _, p := range e.pictures {
+			if f := k.files[p.Path]; f != nil && f.sum == p.SHA256 && f.shot == e.job.SHA256 {
+				files = append(files, f)
+			}
+		}
+		switch e.outcome {
+		case measured:
+			for _, f := range files {
 				f.state = answered
-				k.replaced(ctx, f, e.job)
-			case putAside:
-				k.setAside(f, e.why)
-			case putBack:
+			}
+			k.replaced(ctx, shot{files, e.job})
+		case putAside:
+			k.setAside(e.why, files...)
+		case putBack:
+			for _, f := range files {
 				f.state, f.sum, f.next = settled, "", time.Now().Add(tryAgain)
 				k.active[f.path] = f
 			}
@@ -357,7 +375,7 @@ func (k *keeper) drain(ctx context.Context) {
 // alike has pictures of the same content that wait for a job's outcome look for it.
 func (k *keeper) alike(e ending) {
 	for path, f := range k.copies {
-		if f.sum == e.sum && f.state == queued {
+		if f.shot == e.job.SHA256 && f.state == queued {
 			f.state, f.next = settled, time.Time{}
 			k.active[path] = f
 			delete(k.copies, path)

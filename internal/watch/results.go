@@ -55,6 +55,12 @@ func (r results) of(picture string) *Answer {
 	return a
 }
 
+// answers reports whether a picture of this content has its answer from the shot of this SHA-256.
+func (r results) answers(picture, sum, shot string) bool {
+	a := r.of(picture)
+	return a != nil && a.Picture.SHA256 == sum && a.Source.SHA256 == shot
+}
+
 // write lays the answer to a picture into results/ and takes its notes away. The JSON comes last: it
 // says that the rest is there.
 func (r results) write(picture string, a *Answer) error {
@@ -136,6 +142,13 @@ func (r results) needsInfo(picture string, lack *intake.Lack) error {
 	}
 	fmt.Fprintf(&b, "\nThe picture stays where it is and is measured by itself as soon as this is known.\n")
 	return r.noteOnce(intake.NeedsInfoFolder, picture, b.String())
+}
+
+// needsCorners notes what a corner shot waits for.
+func (r results) needsCorners(picture, why string) error {
+	text := fmt.Sprintf("WAITS   %s\n\nThis picture shows a corner of a die (stage_x_mm, stage_y_mm): %s.\n\nIt stays where it is and is measured by itself, together with the others of its sample, as soon as\nthey can be.\n",
+		shown(r.rel(picture)), why)
+	return r.noteOnce(intake.NeedsInfoFolder, picture, text)
 }
 
 func csvCell(name string) string {

@@ -51,11 +51,11 @@ func (k *keeper) verdict(a *Answer) {
 	k.unjudged.Store(true)
 	k.mu.Lock()
 	k.verdicts[a.Verdict.Decision]++
-	k.recent = slices.Insert(k.recent, 0, Recent{now.UTC().Truncate(time.Second), a.Picture.Path, a.Verdict.Decision, a.Remark()})
+	k.recent = slices.Insert(k.recent, 0, Recent{now.UTC().Truncate(time.Second), a.name(), a.Verdict.Decision, a.Remark()})
 	k.recent = k.recent[:min(len(k.recent), mostRecent)]
 	k.changed = true
 	k.mu.Unlock()
-	k.say(Line{Word: string(a.Verdict.Decision), Path: a.Picture.Path, Text: a.Remark(), Answer: a})
+	k.say(Line{Word: string(a.Verdict.Decision), Path: a.name(), Text: a.Remark(), Answer: a})
 }
 
 // publishEvery is the least time between two statuses.
@@ -92,7 +92,7 @@ func (k *keeper) writeStatus(now time.Time) {
 	needs, set := map[string]string{}, map[string]string{}
 	for path, f := range k.files {
 		switch f.state {
-		case settling, settled:
+		case settling, settled, gathering:
 			s.Settling++
 		case queued:
 			s.Queued++

@@ -28,7 +28,7 @@ type Store interface {
 	Work(ctx context.Context, inbox string, n int, do func(context.Context, store.Task) (*reading.Reading, error), done func(store.Task, *reading.Reading, error)) error
 }
 
-// A Measurer measures one picture; a [worker.Pool] does.
+// A Measurer measures one picture, or the corner shots of one die; a [worker.Pool] does.
 type Measurer interface {
 	Measure(context.Context, worker.Request) (*worker.Result, error)
 }
@@ -130,7 +130,7 @@ func newKeeper(o Options) (*keeper, error) {
 	}
 	k := &keeper{
 		o: o, results: results{inbox}, awake: make(chan struct{}, 1),
-		files: map[string]*file{}, active: map[string]*file{}, copies: map[string]*file{},
+		files: map[string]*file{}, active: map[string]*file{}, copies: map[string]*file{}, cornered: map[string]*file{},
 		troubles: map[string]string{}, verdicts: map[reading.Decision]int{}, damaged: map[string]damage{}, recent: []Recent{},
 	}
 	for _, folder := range []string{intake.ResultsFolder, intake.NeedsInfoFolder, intake.SetAsideFolder, intake.KeptFolder} {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
@@ -16,9 +17,8 @@ import (
 
 // An ending is what became of a job.
 type ending struct {
-	path string // of the picture
-	sum  string
-	job  store.Job
+	pictures []store.Corner // of the job, by their paths here
+	job      store.Job
 	outcome
 	why string
 }
@@ -56,13 +56,13 @@ func sleep(ctx context.Context, d time.Duration) {
 	}
 }
 
-// measure measures the picture of a task and lays the answer into results/, before the store records
+// measure measures the pictures of a task and lays the answer into results/, before the store records
 // the reading and ends the task in one step: a kill in between has it measured again, to the same
 // reading and the same answer.
 func (k *keeper) measure(ctx context.Context, t store.Task) (*reading.Reading, error) {
-	path := k.path(t.Path)
+	pictures := k.pictures(t.Job)
 	for {
-		r, err := k.try(ctx, t, path)
+		r, err := k.try(ctx, t, pictures)
 		later, ok := errors.AsType[*laterError](err)
 		if !ok {
 			return r, err
@@ -75,47 +75,45 @@ func (k *keeper) measure(ctx context.Context, t store.Task) (*reading.Reading, e
 	}
 }
 
-// try measures a picture once.
-func (k *keeper) try(ctx context.Context, t store.Task, path string) (*reading.Reading, error) {
+// try measures a picture, or the corners of a die, once.
+func (k *keeper) try(ctx context.Context, t store.Task, pictures []store.Corner) (*reading.Reading, error) {
 	if err := k.plugged(); err != nil {
 		return nil, &laterError{"inbox", unplugged(err)}
-	}
-	look, err := intake.Look(k.o.Inbox, path)
-	switch {
-	case err != nil:
-		return nil, &laterError{"inbox", unplugged(err)}
-	case look.Kind != intake.Picture:
-		return nil, back("it was taken away before it was measured")
 	}
 	desk, err := k.o.Desk()
 	if err != nil {
 		return nil, &laterError{"station", err.Error()}
 	}
-	job, lack := desk.Job(path)
-	if lack == nil {
-		lack = unfit(job)
+	var files []Picture
+	var jobs []intake.Job
+	for _, p := range pictures {
+		job, look, err := k.again(desk, t, p.Path)
+		if err != nil {
+			return nil, err
+		}
+		if err := k.keepFiles(ctx, job); err != nil {
+			return nil, &laterError{"store", storeAway(err)}
+		}
+		if err := k.results.makeRoom(p.Path, p.SHA256); err != nil {
+			return nil, &laterError{"results", cantWrite(err)}
+		}
+		jobs = append(jobs, job)
+		files = append(files, Picture{k.results.rel(p.Path), look.Size, look.Modified, p.SHA256})
 	}
-	if lack != nil {
-		return nil, back(lack.String())
-	}
-	if job.Part.Name != t.Part || job.Shot.View != t.Shot.View || job.Shot.Lot != t.Shot.Lot || job.Shot.Sample != t.Shot.Sample {
-		return nil, back("what is said of it has changed")
-	}
-	if err := k.keepFiles(ctx, job); err != nil {
-		return nil, &laterError{"store", storeAway(err)}
-	}
-	if err := k.results.makeRoom(path, t.SHA256); err != nil {
-		return nil, &laterError{"results", cantWrite(err)}
-	}
-	overlay := k.results.overlay(path)
+	first := pictures[0].Path
+	overlay := k.results.overlay(first)
 	if err := intake.MakeFolder(overlay); err != nil {
 		return nil, &laterError{"results", cantWrite(err)}
 	}
 	now := time.Now()
-	res, err := k.o.Measurer.Measure(ctx, worker.Request{
-		Path: path, SHA256: t.SHA256, Part: job.Part, Scope: job.Scope, Shot: job.Shot,
+	ask := worker.Request{
+		Path: first, SHA256: pictures[0].SHA256, Part: jobs[0].Part, Scope: jobs[0].Scope, Shot: jobs[0].Shot,
 		Program: k.o.Program, Today: now, Overlay: overlay,
-	})
+	}
+	for i, p := range pictures[1:] {
+		ask.Corners = append(ask.Corners, worker.Corner{Path: p.Path, SHA256: p.SHA256, Shot: jobs[i+1].Shot})
+	}
+	res, err := k.o.Measurer.Measure(ctx, ask)
 	switch {
 	case ctx.Err() != nil:
 		return nil, context.Cause(ctx)
@@ -127,24 +125,48 @@ func (k *keeper) try(ctx context.Context, t store.Task, path string) (*reading.R
 		return nil, &laterError{"inbox", unplugged(err)}
 	case errors.Is(err, worker.ErrDied): // the store sets it aside when that happens again
 		return nil, err
-	case err != nil && k.growing(path, t.SHA256):
+	case err != nil && k.growing(first, t.SHA256):
 		return nil, &damagedError{err}
 	case err != nil: // the store sets it aside
 		return nil, err
 	case res.OverlayErr != nil && noRoom(res.OverlayErr):
 		return nil, &laterError{"results", cantWrite(res.OverlayErr)}
 	}
-	a := NewAnswer(res.Reading, Picture{k.results.rel(path), look.Size, look.Modified, t.SHA256}, now)
-	if res.OverlayErr != nil {
-		a.Warnings = append(a.Warnings, fmt.Sprintf("no overlay could be drawn (%v)", res.OverlayErr))
-	}
-	if err := k.results.write(path, a); err != nil {
-		return nil, &laterError{"results", cantWrite(err)}
+	for i, a := range NewAnswers(res.Reading, now, files...) {
+		if res.OverlayErr != nil {
+			a.Warnings = append(slices.Clip(a.Warnings), fmt.Sprintf("no overlay could be drawn (%v)", res.OverlayErr))
+		}
+		if err := k.results.write(pictures[i].Path, a); err != nil {
+			return nil, &laterError{"results", cantWrite(err)}
+		}
 	}
 	k.well("results", "answers can be written again")
 	k.well("workers", "pictures can be measured again")
 	k.well("queue", "the queue can be worked through again")
 	return res.Reading, nil
+}
+
+// again looks at a picture of a task anew, which may have been in the queue for long.
+func (k *keeper) again(desk *intake.Desk, t store.Task, path string) (intake.Job, intake.Found, error) {
+	look, err := intake.Look(k.o.Inbox, path)
+	switch {
+	case err != nil:
+		return intake.Job{}, look, &laterError{"inbox", unplugged(err)}
+	case look.Kind != intake.Picture:
+		return intake.Job{}, look, back("it was taken away before it was measured")
+	}
+	job, lack := desk.Job(path)
+	if lack == nil {
+		lack = unfit(job)
+	}
+	if lack != nil {
+		return job, look, back(lack.String())
+	}
+	corner := len(t.Corners) > 0
+	if job.Part.Name != t.Part || job.Shot.View != t.Shot.View || job.Shot.Lot != t.Shot.Lot || job.Shot.Sample != t.Shot.Sample || corner != (job.Shot.Stage != nil) {
+		return job, look, back("what is said of it has changed")
+	}
+	return job, look, nil
 }
 
 // keepFiles has the store keep the part and scope files that a picture is measured with.
@@ -217,21 +239,24 @@ func back(why string) error { return fmt.Errorf("%w: %s", store.ErrPutBack, why)
 
 // done takes notice of a task that has ended, after the store has recorded that.
 func (k *keeper) done(t store.Task, r *reading.Reading, err error) {
-	path := k.path(t.Path)
-	e := ending{path: path, sum: t.SHA256, job: t.Job}
-	rel := k.results.rel(path)
+	e := ending{pictures: k.pictures(t.Job), job: t.Job}
 	switch {
 	case err == nil:
+		path := e.pictures[0].Path
 		a := k.results.of(path)
-		if a == nil || a.Picture.SHA256 != t.SHA256 { // overwritten since by another machine, or taken away
-			a = NewAnswer(r, Picture{Path: rel, SHA256: t.SHA256}, time.Now())
+		if a == nil || a.Source.SHA256 != t.SHA256 { // overwritten since by another machine, or taken away
+			var files []Picture
+			for _, p := range e.pictures {
+				files = append(files, Picture{Path: k.results.rel(p.Path), SHA256: p.SHA256})
+			}
+			a = NewAnswers(r, time.Now(), files...)[0]
 		}
 		k.verdict(a)
 	case errors.As(err, new(*damagedError)):
 		e.outcome = putBack // nobody needs to know of it yet
 	case errors.Is(err, store.ErrPutBack):
 		e.outcome = putBack
-		k.say(Line{Word: "again", Path: rel, Text: err.Error()})
+		k.say(Line{Word: "again", Path: t.Path, Text: err.Error()})
 	default:
 		e.outcome, e.why = putAside, err.Error()
 	}

@@ -234,7 +234,11 @@ var errUnasked = errors.New("not asked")
 func (p *Pool) ask(ctx context.Context, c *child, q Request) (*Result, error) {
 	defer p.watch(ctx, c, p.options.TimeLimit)()
 	c.measured++
-	err := writeFrame(c.in, question{Number: c.measured, Path: []byte(q.Path), Overlay: []byte(q.Overlay), Request: q})
+	ask := question{Number: c.measured, Path: []byte(q.Path), Overlay: []byte(q.Overlay), Request: q}
+	for _, c := range q.Corners {
+		ask.CornerPaths = append(ask.CornerPaths, []byte(c.Path))
+	}
+	err := writeFrame(c.in, ask)
 	if err != nil {
 		return nil, errUnasked
 	}
@@ -260,7 +264,7 @@ func (p *Pool) ask(ctx context.Context, c *child, q Request) (*Result, error) {
 	if err := a.error(); err != nil {
 		return nil, err
 	}
-	a.Result.Reading.Source.Picture = q.Path // JSON knows no bytes that are no text
+	q.name(a.Result.Reading)
 	if a.OverlayErr != "" {
 		a.Result.OverlayErr = errors.New(a.OverlayErr)
 	}

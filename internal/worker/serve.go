@@ -20,6 +20,7 @@ type (
 	question struct {
 		Number        int
 		Path, Overlay []byte
+		CornerPaths   [][]byte
 		Request
 	}
 	answer struct {
@@ -98,6 +99,9 @@ func serve(in io.Reader, out io.Writer, measure func(Request) (*Result, error)) 
 	}()
 	for q := range questions {
 		q.Request.Path, q.Request.Overlay = string(q.Path), string(q.Overlay)
+		for i, p := range q.CornerPaths {
+			q.Corners[i].Path = string(p)
+		}
 		res, err := measure(q.Request)
 		if err != nil && strings.Contains(err.Error(), noMemory) {
 			// Of this process, for which another picture may be the cause. In a new one it is seen.

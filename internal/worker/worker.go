@@ -16,6 +16,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"plumbsquare/internal/measure"
@@ -26,7 +27,7 @@ import (
 	"plumbsquare/internal/scope"
 )
 
-// A Request is one picture to measure.
+// A Request is one picture to measure, or the corner shots of one die.
 type Request struct {
 	Path    string // of the picture file
 	SHA256  string // of the bytes that are meant, hexadecimal; empty: of whatever is there
@@ -36,6 +37,29 @@ type Request struct {
 	Program string    // version of the program, for the record
 	Today   time.Time // the day against which the scope's expiry is held
 	Overlay string    // file to draw what was measured into, PNG, written whole or not at all; empty: none
+
+	// Corners are the further pictures of a die in corner shots, of which Path, SHA256 and Shot are the
+	// first; none for a picture by itself.
+	Corners []Corner
+}
+
+// A Corner is one of several pictures that are measured together.
+type Corner struct {
+	Path   string
+	SHA256 string // as a request's
+	Shot   reading.Shot
+}
+
+// name gives a reading the pictures' names as they are: JSON knows no bytes that are no text.
+func (q Request) name(r *reading.Reading) {
+	names := []string{q.Path}
+	for _, c := range q.Corners {
+		names = append(names, c.Path)
+	}
+	r.Source.Picture = strings.Join(names, " + ")
+	for i := range r.Looks[:min(len(names), len(r.Looks))] {
+		r.Looks[i].Picture = names[i]
+	}
 }
 
 // A Result is what a picture gave.
@@ -80,31 +104,52 @@ func (e *DiedError) Tries() int {
 // that the picture or the request can't be measured, now or later.
 func Measure(q Request) (*Result, error) {
 	start := time.Now()
-	b, err := readFile(q.Path)
-	if err != nil {
-		return nil, err
-	}
-	hash := sha256.Sum256(b)
-	sum := hex.EncodeToString(hash[:])
-	if q.SHA256 != "" && q.SHA256 != sum {
-		return nil, fmt.Errorf("%s: %w", q.Path, ErrChanged)
-	}
-	g, err := picture.Decode(b, picture.Limits{})
-	if err != nil {
-		return nil, fmt.Errorf("%s: %w", q.Path, err)
+	var gs []*picture.Gray
+	var jobs []measure.Job
+	for _, c := range append([]Corner{{q.Path, q.SHA256, q.Shot}}, q.Corners...) {
+		g, sum, err := decode(c)
+		if err != nil {
+			return nil, err
+		}
+		gs = append(gs, g)
+		jobs = append(jobs, measure.Job{
+			Picture: c.Path, SHA256: sum, Part: q.Part, Scope: q.Scope, Shot: c.Shot, Program: q.Program, Today: q.Today,
+		})
 	}
 	decoded := time.Now()
-	r, err := measure.Shot(g, measure.Job{
-		Picture: q.Path, SHA256: sum, Part: q.Part, Scope: q.Scope, Shot: q.Shot, Program: q.Program, Today: q.Today,
-	})
+	var r *reading.Reading
+	var err error
+	if len(q.Corners) > 0 {
+		r, err = measure.Corners(gs, jobs)
+	} else {
+		r, err = measure.Shot(gs[0], jobs[0])
+	}
 	if err != nil {
 		return nil, fmt.Errorf("measure %s: %w", q.Path, err)
 	}
 	res := &Result{Reading: r, Decode: decoded.Sub(start), Measure: time.Since(decoded)}
 	if q.Overlay != "" {
-		res.OverlayErr = draw(q, g, r)
+		res.OverlayErr = draw(q, gs, r)
 	}
 	return res, nil
+}
+
+// decode reads a picture file and returns the SHA-256 of its bytes beside the picture.
+func decode(c Corner) (*picture.Gray, string, error) {
+	b, err := readFile(c.Path)
+	if err != nil {
+		return nil, "", err
+	}
+	hash := sha256.Sum256(b)
+	sum := hex.EncodeToString(hash[:])
+	if c.SHA256 != "" && c.SHA256 != sum {
+		return nil, "", fmt.Errorf("%s: %w", c.Path, ErrChanged)
+	}
+	g, err := picture.Decode(b, picture.Limits{})
+	if err != nil {
+		return nil, "", fmt.Errorf("%s: %w", c.Path, err)
+	}
+	return g, sum, nil
 }
 
 // maxFileBytes is twice what the largest picture that is decoded takes without compression, in
@@ -135,12 +180,16 @@ func readFile(path string) ([]byte, error) {
 }
 
 // draw writes the overlay beside its name and then gives it that.
-func draw(q Request, g *picture.Gray, r *reading.Reading) error {
+func draw(q Request, gs []*picture.Gray, r *reading.Reading) error {
 	f, err := os.CreateTemp(filepath.Dir(q.Overlay), "."+filepath.Base(q.Overlay)+".*.partial")
 	if err != nil {
 		return err
 	}
-	err = overlay.Write(f, g, r, q.Part, q.Scope)
+	if len(gs) > 1 {
+		err = overlay.WriteCorners(f, gs, r, q.Part, q.Scope)
+	} else {
+		err = overlay.Write(f, gs[0], r, q.Part, q.Scope)
+	}
 	err = errors.Join(err, f.Chmod(0o644), f.Sync(), f.Close())
 	if err == nil {
 		err = os.Rename(f.Name(), q.Overlay)

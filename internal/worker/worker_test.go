@@ -104,6 +104,9 @@ func unruly(q Request) (*Result, error) {
 	case "undrawn":
 		return &Result{Reading: &reading.Reading{Schema: "reading/1"}, OverlayErr: errors.New("disk full")}, nil
 	}
+	for _, c := range q.Corners {
+		q.Path += " + " + c.Path
+	}
 	return &Result{Reading: &reading.Reading{Schema: "reading/1", Source: reading.Source{Picture: q.Path}, Shot: reading.Shot{Sample: fmt.Sprint(os.Getpid())}}}, nil
 }
 
@@ -217,7 +220,7 @@ func TestErrorsCrossThePipe(t *testing.T) {
 	}
 	// A name that is no text comes through as it is.
 	const odd = "\xffa \"b\"\n.png"
-	if r, err = p.Measure(context.Background(), Request{Path: odd}); err != nil || r.Reading.Source.Picture != odd {
+	if r, err = p.Measure(context.Background(), Request{Path: odd, Corners: []Corner{{Path: odd}}}); err != nil || r.Reading.Source.Picture != odd+" + "+odd {
 		t.Errorf("got %+v, %v", r, err)
 	}
 }
