@@ -121,16 +121,16 @@ func JointSHA256(sums []string) string {
 
 // CheckCorners reports why jobs can't be measured together by [Corners].
 func CheckCorners(jobs []Job) error {
+	for _, j := range jobs {
+		if err := check(j); err != nil {
+			return fmt.Errorf("%s: %w", j.Picture, err)
+		}
+	}
 	if len(jobs) < 2 || len(jobs) > MostCorners {
 		return fmt.Errorf("a die in corner shots takes two to four pictures, there are %d", len(jobs))
 	}
 	for _, j := range jobs {
-		if err := check(j); err != nil {
-			return err
-		}
 		switch {
-		case j.Shot.View != reading.DiePlan:
-			return fmt.Errorf("%s: only view die-plan is measured from corner shots, not %s", j.Picture, j.Shot.View)
 		case j.Shot.Stage == nil:
 			return fmt.Errorf("%s: it has no stage place (stage_x_mm, stage_y_mm in the traveler), the other pictures of its sample have", j.Picture)
 		case j.Scope.UStageUm <= 0:

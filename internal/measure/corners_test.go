@@ -165,3 +165,17 @@ func TestStageThatContradictsThePictures(t *testing.T) {
 		}
 	}
 }
+
+// Only a die from above is measured from its corners. What goes wrong with another view is said as such,
+// not as a cap that can't be found.
+func TestCornersOfOtherViews(t *testing.T) {
+	for _, v := range reading.Views {
+		j := measure.Job{Picture: "a.png", Part: tern(t), Scope: fine(1), Shot: reading.Shot{View: v, Stage: &reading.Stage{XMm: 1}}}
+		if err := j.Check(); (err == nil) != (v == reading.DiePlan) || err != nil && !strings.Contains(err.Error(), "view "+string(v)+" takes one picture of the whole") {
+			t.Errorf("%s: got %v", v, err)
+		}
+		if err := measure.CheckCorners([]measure.Job{j}); err == nil || strings.Contains(err.Error(), "there are 1") != (v == reading.DiePlan) {
+			t.Errorf("%s alone: got %v", v, err)
+		}
+	}
+}

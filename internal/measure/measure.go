@@ -100,6 +100,9 @@ func check(j Job) error {
 	lacks := func(what string) error {
 		return fmt.Errorf("part %s has no %s in its part file, which view %s needs", j.Part.Name, what, j.Shot.View)
 	}
+	if j.Shot.Stage != nil && j.Shot.View != reading.DiePlan {
+		return fmt.Errorf("only a die seen from above (die-plan) is measured from corner shots; view %s takes one picture of the whole: take it at a lower magnification, and leave the stage coordinates out of its particulars", j.Shot.View)
+	}
 	switch j.Shot.View {
 	case reading.DiePlan:
 		if j.Part.Marks == nil {
