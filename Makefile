@@ -63,8 +63,10 @@ accuracy: setup ## measure pictures with truth, write docs/accuracy.md (IMAGES=,
 	go run ./cmd/accuracy -out out/accuracy -page docs/accuracy.md $(IMAGES) $(ANALYTIC) $(PRODUCTION)
 
 .PHONY: torture
-torture: setup ## measure thousands of random spoilt pictures of dies, list what went wrong (N=, SEED=)
+torture: setup ## measure thousands of random spoilt pictures of dies and caps, list what went wrong (N=, SEED=)
 	go run ./cmd/torture -n $(or $(N),5000) -seed $(or $(SEED),1)
+	go run ./cmd/torture -view die-ir -n $(or $(N),1000) -seed $(or $(SEED),1)
+	go run ./cmd/torture -view cap-plan -n $(or $(N),500) -seed $(or $(SEED),1)
 
 .PHONY: torture-sites
 torture-sites: setup ## measure arrays with 100 000 random sites, list what was overlooked or falsely called (SITES=, SEED=)

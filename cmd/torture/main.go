@@ -1,6 +1,6 @@
-// Torture draws random pictures of dies with everything that can go wrong, measures them and says
-// which were measured right, which refused, and which misled it. With -sites it does the same with
-// arrays of columns and balls, site by site. It is for those who work on the program: make torture
+// Torture draws random pictures of dies, or of caps, with everything that can go wrong, measures them
+// and says which were measured right, which refused, and which misled it. With -sites it does the same
+// with arrays of columns and balls, site by site. It is for those who work on the program: make torture
 // and make torture-sites run it. The same seeds give the same pictures.
 package main
 
@@ -35,6 +35,7 @@ type options struct {
 	n, sites                  int
 	seed, only                uint64
 	parts, kind, out, overlay string
+	view                      string
 	widthPx, workers          int
 }
 
@@ -47,8 +48,9 @@ func main() {
 	flag.Uint64Var(&o.only, "only", 0, "draw and measure the picture of this seed alone")
 	flag.StringVar(&o.out, "o", "", "with -only: write the picture, PNG, here")
 	flag.StringVar(&o.overlay, "overlay", "", "with -only: write what was measured, drawn over the picture, PNG, here")
-	flag.StringVar(&o.parts, "parts", "examples/parts/tern.yaml,examples/parts/wren.yaml", "part files, separated by commas")
-	flag.IntVar(&o.widthPx, "width-px", 0, "width of the pictures; 0 means 1024, for arrays 2048")
+	flag.StringVar(&o.view, "view", string(reading.DiePlan), "what to draw: die-plan, die-ir or cap-plan")
+	flag.StringVar(&o.parts, "parts", "", "part files, separated by commas; empty: the examples that the view is for")
+	flag.IntVar(&o.widthPx, "width-px", 0, "width of the pictures; 0 means 1024, for arrays and caps 2048")
 	flag.IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "pictures at a time")
 	flag.Parse()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
@@ -59,10 +61,26 @@ func main() {
 	}
 }
 
+// views are what can be drawn: the examples that a view is for, and how wide its pictures are.
+var views = map[reading.View]struct {
+	parts   string
+	widthPx int
+}{
+	reading.DiePlan: {"examples/parts/tern.yaml,examples/parts/wren.yaml", 1024},
+	reading.DieIR:   {"examples/parts/plover.yaml", 1024},
+	reading.CapPlan: {"examples/parts/tern.yaml", 2048},
+}
+
 func run(ctx context.Context, w io.Writer, o options) error {
 	cv.SetThreads(1)
-	b := &bench{kinds: kinds(), widthPx: cmp.Or(o.widthPx, 1024)}
-	for _, path := range strings.Split(o.parts, ",") {
+	o.view = cmp.Or(o.view, string(reading.DiePlan))
+	view, ok := views[reading.View(o.view)]
+	if !ok {
+		return fmt.Errorf("-view is %q: want die-plan, die-ir or cap-plan", o.view)
+	}
+	b := &bench{view: reading.View(o.view), widthPx: cmp.Or(o.widthPx, view.widthPx)}
+	b.kinds = kinds(b.view)
+	for _, path := range strings.Split(cmp.Or(o.parts, view.parts), ",") {
 		bytes, err := os.ReadFile(path)
 		if err != nil {
 			return err
@@ -135,14 +153,17 @@ func (b *bench) try(seed uint64) (*trial, error) {
 		return nil, fmt.Errorf("seed %d, %s: %w", seed, k.name, err)
 	}
 	t := &trial{outcome: outcome{seed: seed, kind: k.name}, scene: s, gray: g}
-	t.reading, err = measure.Shot(g, measure.Job{Part: s.measuredAs, Scope: s.Scope, Shot: reading.Shot{View: reading.DiePlan}, Today: s.Scope.Calibrated})
+	t.reading, err = measure.Shot(g, measure.Job{Part: s.measuredAs, Scope: s.Scope, Shot: reading.Shot{View: b.view}, Today: s.Scope.Calibrated})
 	if err != nil {
 		t.class, t.detail = programError, err.Error()
 		return t, nil
 	}
 	t.class, t.detail = judge(s, k, truth, t.reading)
-	m := s.Part.Marks
-	t.detail = fmt.Sprintf("%s (%s, %d × %s, %s)", t.detail, s.Part.Name, len(m.At), m.Shape, scopeOf(s.Scope))
+	datum := "outline"
+	if m := s.Part.Marks; b.view != reading.CapPlan || s.Part.Cap.Datum == "marks" {
+		datum = fmt.Sprintf("%d × %s", len(m.At), m.Shape)
+	}
+	t.detail = fmt.Sprintf("%s (%s, %s, %s)", t.detail, s.Part.Name, datum, scopeOf(s.Scope))
 	return t, nil
 }
 

@@ -68,6 +68,26 @@ func TestFaultsAreChosenByName(t *testing.T) {
 	}
 }
 
+// Parts varied at random can be drawn and measured in every view.
+func TestEveryViewIsTortured(t *testing.T) {
+	for view, part := range map[string]string{"die-ir": "plover", "cap-plan": "tern"} {
+		o := tern()
+		o.n, o.view, o.parts = 3, view, "../../examples/parts/"+part+".yaml"
+		var w strings.Builder
+		if err := run(context.Background(), &w, o); err != nil {
+			t.Fatalf("%s: %v", view, err)
+		}
+		if strings.Contains(w.String(), classNames[programError]+":") {
+			t.Errorf("%s: got\n%s", view, &w)
+		}
+	}
+	o := tern()
+	o.view = "roof-plan"
+	if err := run(context.Background(), new(strings.Builder), o); err == nil {
+		t.Error("a view that can't be tortured: want an error")
+	}
+}
+
 func TestJudgeClasses(t *testing.T) {
 	number := func(v float64) *float64 { return &v }
 	truth := &synth.Truth{DXUm: number(10), DYUm: number(0), ThetaDeg: number(0), LeverUm: 5000}

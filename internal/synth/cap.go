@@ -1,6 +1,10 @@
 package synth
 
-import "math"
+import (
+	"math"
+
+	"plumbsquare/internal/geom"
+)
 
 // drawCapPlan draws a machined metal cap glued over the die.
 func (st *stage) drawCapPlan() {
@@ -20,6 +24,10 @@ func (st *stage) drawCapPlan() {
 	if !st.Die.None {
 		top := st.placed(c.XMm, c.YMm, c.ThetaDeg, c.TopMm)
 		st.drawCap(&top, halfW, halfH, radius)
+		if s := st.Die.Second; s != nil {
+			second := top.at(s.XUm, s.YUm, geom.Angle(s.ThetaDeg)*geom.Degree)
+			st.drawCap(&second, halfW, halfH, radius)
+		}
 		st.drawAcrossEdges(&top, halfW, halfH)
 	}
 	st.drawDust()

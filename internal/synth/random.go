@@ -215,12 +215,16 @@ func Torments(v reading.View) []Torment {
 		{"steep light", "", func(s *Scene, _ *rand.Rand) { s.Optics.SlopeX, s.Optics.SlopeY, s.Optics.Vignette = 0.35, -0.3, 0.3 }},
 		{"much noise", "", func(s *Scene, _ *rand.Rand) { s.Optics.ReadNoise, s.Optics.ShotNoise = 0.012, 0.02 }},
 	}
-	switch v {
-	case reading.DiePlan:
+	if v == reading.DiePlan || v == reading.CapPlan {
 		all = append(all, []Torment{
 			{"glare across an edge", "", func(s *Scene, rng *rand.Rand) { s.Dirt.Glare = 1 + rng.IntN(2) }},
 			{"streak across an edge", "", func(s *Scene, rng *rand.Rand) { s.Dirt.Streaks = 1 + rng.IntN(3) }},
 			{"scratch along an edge", "", func(s *Scene, rng *rand.Rand) { s.Dirt.Scratches = 1 + rng.IntN(3) }},
+		}...)
+	}
+	switch v {
+	case reading.DiePlan:
+		all = append(all, []Torment{
 			{"many chips", "", func(s *Scene, _ *rand.Rand) { s.Die.Chips, s.Die.ChipUm = 20, 70 }},
 			{"chipped corner", "", func(s *Scene, rng *rand.Rand) { s.Die.CornerUm = 200 + 500*rng.Float64() }},
 			{"capacitor rows", "", func(s *Scene, _ *rand.Rand) { s.Dirt.Components, s.Dirt.Traces = 60, 80 }},
@@ -241,6 +245,27 @@ func Torments(v reading.View) []Torment {
 				s.Die.Second = &SecondDie{300 + 600*rng.Float64(), 400 * rng.NormFloat64(), 3 * rng.NormFloat64()}
 			}},
 			{"no die", string(NoDie), func(s *Scene, _ *rand.Rand) { s.Fault = NoDie }},
+		}...)
+	case reading.DieIR:
+		all = append(all, []Torment{
+			{"strong fringes", "", func(s *Scene, _ *rand.Rand) { s.Dirt.Fringes = 0.12 }},
+			{"many traces", "", func(s *Scene, _ *rand.Rand) { s.Dirt.Traces = 60 }},
+			{"mark missing", "", func(s *Scene, rng *rand.Rand) { s.Marks = []MarkState{{Name: s.anyMark(rng), Absent: true}} }},
+			{"mark half covered", "", func(s *Scene, rng *rand.Rand) { s.Marks = []MarkState{{Name: s.anyMark(rng), Cover: 0.5}} }},
+			{"no die", string(NoDie), func(s *Scene, _ *rand.Rand) { s.Fault = NoDie }},
+		}...)
+	case reading.CapPlan:
+		all = append(all, []Torment{
+			{"nicked edges", "", func(s *Scene, _ *rand.Rand) { s.Die.Chips, s.Die.ChipUm = 12, 120 }},
+			{"much residue", "", func(s *Scene, _ *rand.Rand) { s.Dirt.Residue, s.Dirt.FluxRim = 60, true }},
+			{"capacitor rows", "", func(s *Scene, _ *rand.Rand) { s.Dirt.Components, s.Dirt.Traces = 60, 80 }},
+			{"wrong cap size", otherPart, func(s *Scene, _ *rand.Rand) {
+				s.Die.SizeXUm, s.Die.SizeYUm = -0.06*s.Part.Cap.WidthMm*1000, -0.04*s.Part.Cap.HeightMm*1000
+			}},
+			{"two caps", otherPart, func(s *Scene, rng *rand.Rand) {
+				s.Die.Second = &SecondDie{600 + 600*rng.Float64(), 500 * rng.NormFloat64(), 2 * rng.NormFloat64()}
+			}},
+			{"no cap", string(NoDie), func(s *Scene, _ *rand.Rand) { s.Fault = NoDie }},
 		}...)
 	case reading.ColumnPlan:
 		all = append(all, []Torment{

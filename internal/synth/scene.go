@@ -163,7 +163,7 @@ func (f Fault) Fits(v reading.View) bool {
 	case MarkOut, MarksHidden:
 		return v == reading.DiePlan || v == reading.DieIR
 	case NoDie:
-		return v == reading.DiePlan || v == reading.CapPlan
+		return v == reading.DiePlan || v == reading.DieIR || v == reading.CapPlan
 	}
 	return true
 }
