@@ -50,6 +50,7 @@ require (
 	github.com/riverqueue/river/riverdriver/riversqlite v0.51.2
 	github.com/riverqueue/river/rivershared v0.51.2 // indirect
 	github.com/riverqueue/river/rivertype v0.51.2
+	github.com/rivo/uniseg v0.4.7
 	github.com/sethvargo/go-retry v0.5.0 // indirect
 	github.com/spf13/pflag v1.0.9
 	github.com/tidwall/gjson v1.20.0 // indirect

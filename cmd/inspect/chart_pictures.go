@@ -7,7 +7,6 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"text/tabwriter"
 
 	"plumbsquare/internal/chart"
 	"plumbsquare/internal/drift"
@@ -194,7 +193,7 @@ func effectsJSON(file, value string, effects []spc.FactorEffect) factorsJSON {
 }
 
 func writeEffects(w io.Writer, effects []spc.FactorEffect) error {
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	t := newColumns(w)
 	fmt.Fprintln(t, "factor\tlevels\tof the variance\tsd between\twithin\tp\tq\tbeyond others, p\t")
 	for _, e := range effects {
 		claim := "no difference shown"

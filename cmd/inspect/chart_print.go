@@ -6,7 +6,6 @@ import (
 	"io"
 	"math"
 	"strings"
-	"text/tabwriter"
 
 	"plumbsquare/internal/series"
 	"plumbsquare/internal/spc"
@@ -74,7 +73,7 @@ func (c *computedChart) writeText(w io.Writer) error {
 		unit = " in " + c.quantity.Unit
 	}
 	fmt.Fprintf(w, "%s (%s of %s%s)\n%s\n\n", c.title, c.kind, c.value, unit, strings.Join(c.notes(), "\n"))
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
+	t := newRightColumns(w)
 	fmt.Fprintln(t, "statistic\tpoints\tLCL\tcentre\tUCL\tsigma of a value\tout of rules\t")
 	for i := range c.charts {
 		ch := &c.charts[i]

@@ -7,7 +7,6 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
-	"text/tabwriter"
 
 	"gonum.org/v1/gonum/stat"
 
@@ -147,7 +146,7 @@ func circleText(c spc.PositionCapability, unit string) string {
 }
 
 func writeScatter(w io.Writer, clouds []scattered, unit string) error {
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
+	t := newRightColumns(w)
 	in := ""
 	if unit != "" {
 		in = ", " + unit

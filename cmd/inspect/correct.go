@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"strings"
-	"text/tabwriter"
 
 	"github.com/spf13/cobra"
 
@@ -192,7 +191,7 @@ func correctionsFigure(title string, all []advised) chart.Corrections {
 func writeCorrections(w io.Writer, a advised) error {
 	q := a.samples.Quantity
 	fmt.Fprintf(w, "%s: %s\n", q.Name, countText(a.samples))
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	t := newColumns(w)
 	for _, c := range a.corrections {
 		half := (c.Advice.Interval.High - c.Advice.Interval.Low) / 2
 		offset := fmt.Sprintf("offset %s ± %s", drift.Signed(c.Advice.Offset, half, ""), strings.TrimSpace(drift.Figure(half, half)+" "+q.Unit))

@@ -8,7 +8,6 @@ import (
 	"os"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -136,7 +135,7 @@ func minute(t time.Time) string { return t.UTC().Format("2006-01-02 15:04") }
 
 // writeTable writes rows under a heading, in columns.
 func writeTable(w io.Writer, heading string, rows [][]string) error {
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	t := newColumns(w)
 	fmt.Fprintln(t, heading)
 	for _, r := range rows {
 		fmt.Fprintln(t, strings.Join(r, "\t"))

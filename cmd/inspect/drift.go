@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -195,7 +194,7 @@ func writeDrift(w io.Writer, s drift.Samples, study drift.Study) error {
 	}
 	if moved := study.Moved(); len(moved) > 0 {
 		fmt.Fprintf(w, "\n%s\n", study.Where())
-		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+		t := newColumns(w)
 		for _, st := range moved {
 			fmt.Fprintf(t, "%s %s\t%d values\tq %.2g\t%s\n", st.Factor, st.Level, st.N, st.Q, st.Short(unit))
 		}

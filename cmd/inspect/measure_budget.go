@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"text/tabwriter"
 
 	"plumbsquare/internal/reading"
 )
@@ -18,7 +17,7 @@ func writeBudget(out io.Writer, r *reading.Reading) error {
 		return nil
 	}
 	fmt.Fprintf(out, "\n%s: %s, standard uncertainties\n", r.PictureName(), o.Of)
-	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', tabwriter.AlignRight)
+	w := newRightColumns(out)
 	fmt.Fprintln(w, "component\tu(X), µm\tu(Y), µm\tu(θ), °\tshare of u²(X)\t")
 	for _, t := range o.Budget {
 		fmt.Fprintf(w, "%s\t%.3f\t%.3f\t%.5f\t%.0f %%\t\n", t.Name, t.XUm, t.YUm, t.ThetaDeg, 100*math.Pow(t.XUm/o.UXUm, 2))

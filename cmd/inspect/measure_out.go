@@ -10,7 +10,8 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"unicode/utf8"
+
+	"github.com/rivo/uniseg"
 
 	"plumbsquare/internal/batch"
 	"plumbsquare/internal/intake"
@@ -195,32 +196,25 @@ func newTable(w io.Writer, jobs []intake.Job) *table {
 		samples = append(samples, []intake.Job{j})
 	}
 	for _, s := range samples {
-		n := 0
-		for i, j := range s {
-			n += utf8.RuneCountInString(filepath.Base(j.Path))
-			if i > 0 {
-				n += len(" + ")
-			}
+		var names []string
+		for _, j := range s {
+			names = append(names, filepath.Base(j.Path))
 		}
-		t.width = min(max(t.width, n), widestName)
+		t.width = min(max(t.width, uniseg.StringWidth(strings.Join(names, " + "))), widestName)
 	}
 	fmt.Fprintf(w, "%-8s %-*s %17s %17s %21s\n", "verdict", t.width, "picture", "X ± U, µm", "Y ± U, µm", "θ ± U, °")
 	return t
 }
 
 func (t *table) write(r *reading.Reading) error {
-	name := r.PictureName()
-	if n := utf8.RuneCountInString(name); n > t.width {
-		runes := []rune(name)
-		name = "…" + string(runes[n-t.width+1:])
-	}
+	name := padded(shortened(r.PictureName(), t.width), t.width, false)
 	var x, y, theta string
 	if o := r.Offset; o != nil {
 		x, y, theta = plusMinus(o.XUm, o.UXUm), plusMinus(o.YUm, o.UYUm), plusMinus(o.ThetaDeg, o.UTheta)
 	} else if a := r.Array; a != nil && a.Present > 0 {
 		x, y, theta = plusMinus(a.XUm, a.UXUm), plusMinus(a.YUm, a.UYUm), plusMinus(a.ThetaDeg, a.UTheta)
 	}
-	line := fmt.Sprintf("%-8s %-*s %17s %17s %21s  %s", r.Verdict.Decision, t.width, name, x, y, theta, remark(r))
+	line := fmt.Sprintf("%-8s %s %17s %17s %21s  %s", r.Verdict.Decision, name, x, y, theta, remark(r))
 	_, err := fmt.Fprintln(t.w, strings.TrimRight(line, " "))
 	return err
 }

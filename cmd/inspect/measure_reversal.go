@@ -180,7 +180,7 @@ func reverse(sc *scope.Scope, height float64, pairs []measure.Pair) (*reversalRe
 func (r *reversalResult) write(w io.Writer) error {
 	fmt.Fprintf(w, "%-36s %17s %17s %17s %17s\n", "pair", "bias x, µm", "bias y, µm", "X ± U, µm", "Y ± U, µm")
 	for _, p := range r.Pairs {
-		fmt.Fprintf(w, "%-36s %17s %17s %17s %17s\n", filepath.Base(p.Pictures[0])+" "+filepath.Base(p.Pictures[1]),
+		fmt.Fprintf(w, "%s %17s %17s %17s %17s\n", padded(filepath.Base(p.Pictures[0])+" "+filepath.Base(p.Pictures[1]), 36, false),
 			plusMinus(p.BiasXUm, p.UBiasXUm), plusMinus(p.BiasYUm, p.UBiasYUm), plusMinus(p.XUm, p.UXUm), plusMinus(p.YUm, p.UYUm))
 	}
 	_, err := fmt.Fprintf(w, "\nscope %s at %g mm above the marks: bias x %s µm, y %s µm (k = 2; + is right and up in the picture),\nas of an axis that leans by %.3f° and %.3f°.\n",

@@ -8,7 +8,6 @@ import (
 	"math"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 
 	"github.com/spf13/cobra"
 
@@ -269,7 +268,7 @@ func ocFigure(title string, plans []design.Sampling, curves []design.Curve) char
 }
 
 func writeSampling(w io.Writer, plans []design.Sampling, judged []design.Judged, state *spc.Inspection) error {
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	t := newColumns(w)
 	if judged != nil {
 		fmt.Fprintln(t, "lot\tsize\tinspection\tpull\taccept up to\tnonconforming\t\tnext lot\tscore")
 		for _, j := range judged {
