@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"text/tabwriter"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -53,8 +52,11 @@ func withStore(ctx context.Context, at string, do func(*store.Store) error) erro
 		return usagef("which store? Give --store FILE")
 	}
 	if !store.IsPostgres(at) {
-		if _, err := os.Stat(at); errors.Is(err, os.ErrNotExist) {
+		switch info, err := os.Stat(at); {
+		case errors.Is(err, os.ErrNotExist):
 			return fmt.Errorf("store %s: there is no such file; inspect measure --store and inspect watch make one", at)
+		case err == nil && info.Mode().IsRegular() && info.Size() == 0:
+			return fmt.Errorf("store %s: %w: it is empty", at, store.ErrDamaged)
 		}
 	}
 	s, err := store.Open(ctx, at)
@@ -136,7 +138,7 @@ func showStore(ctx context.Context, out io.Writer, s *store.Store, at string, as
 	if asJSON {
 		return json.NewEncoder(out).Encode(shown)
 	}
-	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	w := newColumns(out)
 	fmt.Fprintln(w, "part\tview\tshots\taccept\treject\treview\tretake\tfrom\tto")
 	for _, g := range shown.Shots {
 		fmt.Fprintf(w, "%s\t%s\t%d\t%d\t%d\t%d\t%d\t%s\t%s\n", g.Part, g.View, g.Shots, g.Accept, g.Reject, g.Review, g.Retake, g.First.Format(time.DateOnly), g.Last.Format(time.DateOnly))
@@ -225,9 +227,13 @@ It ends with status 1 when something was found; then keep the store as it is and
 		Example: "  inspect store check --store line.db",
 		Args:    usageArgs(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return withStore(cmd.Context(), at, func(s *store.Store) error {
+			err := withStore(cmd.Context(), at, func(s *store.Store) error {
 				return checkStore(cmd, s, quick, asJSON)
 			})
+			if errors.Is(err, store.ErrDamaged) { // it can't even be opened
+				return writeChecked(cmd.OutOrStdout(), []string{store.Damage(err)}, 0, quick, asJSON)
+			}
+			return err
 		},
 	}
 	storeFlag(cmd, &at)
@@ -247,7 +253,11 @@ func checkStore(cmd *cobra.Command, s *store.Store, quick, asJSON bool) error {
 	if err != nil {
 		return err
 	}
-	out := cmd.OutOrStdout()
+	return writeChecked(cmd.OutOrStdout(), problems, looked, quick, asJSON)
+}
+
+// writeChecked prints what a check has found.
+func writeChecked(out io.Writer, problems []string, looked int, quick, asJSON bool) error {
 	if asJSON {
 		if err := json.NewEncoder(out).Encode(map[string]any{"problems": append([]string{}, problems...), "readings": looked}); err != nil {
 			return err
@@ -258,7 +268,7 @@ func checkStore(cmd *cobra.Command, s *store.Store, quick, asJSON bool) error {
 		}
 		switch {
 		case len(problems) > 0:
-			fmt.Fprintf(out, "%d problems found: keep this store as it is, and go on with a backup\n", len(problems))
+			fmt.Fprintf(out, "%s found: keep this store as it is, and go on with a backup\n", count(len(problems), "problem", "problems"))
 		case quick:
 			fmt.Fprintln(out, "sound, as far as a quick look tells")
 		default:
@@ -273,6 +283,7 @@ func checkStore(cmd *cobra.Command, s *store.Store, quick, asJSON bool) error {
 
 func newStoreTidyCmd() *cobra.Command {
 	var at string
+	var asJSON bool
 	cmd := &cobra.Command{
 		Use:   "tidy --store AT",
 		Short: "Make charts of years quick the first time",
@@ -281,10 +292,25 @@ it finds the shortest way to an answer. Nothing is lost without it; at night it 
 		Example: "  0 4 * * *  inspect store tidy --store /var/lib/plumbsquare/line.db    # in a crontab",
 		Args:    usageArgs(cobra.NoArgs),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			return withStore(cmd.Context(), at, func(s *store.Store) error { return s.Tidy(cmd.Context()) })
+			return withStore(cmd.Context(), at, func(s *store.Store) error {
+				days, err := s.Tidy(cmd.Context())
+				if err != nil {
+					return err
+				}
+				size, err := s.Size(cmd.Context())
+				if err != nil {
+					return err
+				}
+				if asJSON {
+					return json.NewEncoder(cmd.OutOrStdout()).Encode(map[string]int64{"days_summed": int64(days), "bytes": size})
+				}
+				_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s summed up, %s on the disk\n", count(days, "day", "days"), bytesText(size))
+				return err
+			})
 		},
 	}
 	storeFlag(cmd, &at)
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print what was done as JSON")
 	return cmd
 }
 

@@ -52,7 +52,7 @@ func (o watchOptions) nightly(inbox string, st *store.Store) (*watch.Nightly, er
 		if err != nil {
 			return err
 		}
-		if err := st.Tidy(ctx); err != nil { // the charts of years stay quick
+		if _, err := st.Tidy(ctx); err != nil { // the charts of years stay quick
 			return err
 		}
 		if post == nil {

@@ -129,7 +129,7 @@ func benchSeries(b *testing.B, at string, n int) {
 	}
 	made := time.Since(start)
 	start = time.Now()
-	if err := s.Tidy(b.Context()); err != nil {
+	if _, err := s.Tidy(b.Context()); err != nil {
 		b.Fatal(err)
 	}
 	b.Logf("tidied for the first time in %.0f s", time.Since(start).Seconds())

@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"database/sql"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"strings"
 )
@@ -20,21 +21,36 @@ type CheckOptions struct {
 
 // Check looks for damage: that the database is sound, that every shot has its readings, that each
 // reading is bit for bit what was recorded, and that the numbers beside the shot are the reading's.
-// It returns a sentence for each thing found; the error is for what could not be looked at.
+// It returns a sentence for each thing found; the error is for what could not be looked at for other
+// reasons than damage.
 // Recording may go on meanwhile.
 func (s *Store) Check(ctx context.Context, o CheckOptions) (problems []string, err error) {
 	for _, look := range []func(context.Context) ([]string, error){s.checkPages, s.checkNumbers, s.checkFiles} {
 		found, err := look(ctx)
-		if err != nil {
-			return problems, s.wrong("check", err)
-		}
 		problems = append(problems, found...)
+		if err != nil {
+			return further(problems, err)
+		}
 	}
 	if o.Quick {
 		return problems, nil
 	}
 	found, err := s.checkReadings(ctx, o.Progress)
-	return append(problems, found...), err
+	return further(append(problems, found...), err)
+}
+
+// further adds damage to what was found that keeps a check from looking further.
+func further(problems []string, err error) ([]string, error) {
+	if errors.Is(err, ErrDamaged) {
+		return append(problems, Damage(err)), nil
+	}
+	return problems, err
+}
+
+// Damage returns what an error that matches [ErrDamaged] says of the damage, for the list of a check.
+func Damage(err error) string {
+	_, what, _ := strings.Cut(err.Error(), ErrDamaged.Error())
+	return "the file is damaged" + what
 }
 
 // checkPages has SQLite look through its file. PostgreSQL looks after its own (pg_amcheck).

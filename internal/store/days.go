@@ -116,7 +116,7 @@ func (s *Store) Days(ctx context.Context, q Query, name string) ([]Day, error) {
 	if q.Lot != "" || q.Sample != "" || q.Gate != "" || q.Verdicts != nil || q.Limit != 0 {
 		return nil, errors.New("days are summed over all lots and verdicts")
 	}
-	if err := s.sumDays(ctx, q); err != nil {
+	if _, err := s.sumDays(ctx, q); err != nil {
 		return nil, s.wrong("sum days", err)
 	}
 	where, args := q.days("day")
@@ -205,8 +205,9 @@ func (s *sums) of(day time.Time) Day {
 	return d
 }
 
-// sumDays sums the days of a query that have changed. A part or a view that is empty means all.
-func (s *Store) sumDays(ctx context.Context, q Query) error {
+// sumDays sums the days of a query that have changed and returns how many those were, one for each
+// part and view. A part or a view that is empty means all.
+func (s *Store) sumDays(ctx context.Context, q Query) (n int, err error) {
 	where, args := q.days("day")
 	if q.Part == "" {
 		where, args = "TRUE", nil
@@ -214,14 +215,14 @@ func (s *Store) sumDays(ctx context.Context, q Query) error {
 	stale, err := gather(rows(ctx, s, "sum days", "SELECT part, view, day FROM days WHERE "+where+" AND changes <> summed ORDER BY day, part, view", args,
 		func(r *sql.Rows) (v staleDay, err error) { return v, r.Scan(&v.part, &v.view, instantOf{&v.day}) }))
 	if err != nil {
-		return err
+		return 0, err
 	}
 	for _, day := range stale {
 		if err := s.tx(ctx, func(tx *sql.Tx) error { return day.sum(ctx, tx) }); err != nil {
-			return err
+			return 0, err
 		}
 	}
-	return nil
+	return len(stale), nil
 }
 
 type staleDay struct {

@@ -127,7 +127,7 @@ func TestDays(t *testing.T) {
 			r.Offset, r.Verdict.Decision, r.Refusal = nil, reading.Retake, &reading.Refusal{Gate: "defocus"}
 		})
 		look("a retake after all")
-		if err := s.Tidy(t.Context()); err != nil {
+		if _, err := s.Tidy(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		look("tidied")

@@ -109,7 +109,7 @@ func (s *Store) migrate(ctx context.Context) error {
 	// without leaving a trace, and finds the work done when it looks again.
 	const tries = 10
 	for range tries {
-		if err = s.migrateOnce(ctx, p); err == nil || errors.Is(err, ErrNewer) || ctx.Err() != nil {
+		if err = s.migrateOnce(ctx, p); err == nil || errors.Is(err, ErrNewer) || hopeless(err) || ctx.Err() != nil {
 			break
 		}
 	}

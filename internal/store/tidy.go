@@ -4,19 +4,19 @@ import "context"
 
 // Tidy sums the days that have changed and lets the database look at its data, so that it finds the
 // shortest way to an answer. The right moment is when nothing else is to be done, such as at night;
-// it takes a few seconds.
-func (s *Store) Tidy(ctx context.Context) error {
-	if err := s.sumDays(ctx, Query{}); err != nil {
-		return s.wrong("sum days", err)
+// it takes a few seconds. It returns how many days it has summed, one for each part and view.
+func (s *Store) Tidy(ctx context.Context) (days int, err error) {
+	if days, err = s.sumDays(ctx, Query{}); err != nil {
+		return 0, s.wrong("sum days", err)
 	}
 	query := "PRAGMA optimize=0x10002" // every table, by samples
 	if s.dialect == postgres {
 		query = "ANALYZE"
 	}
 	if _, err := s.write.ExecContext(ctx, query); err != nil {
-		return s.wrong("look at the data", err)
+		return 0, s.wrong("look at the data", err)
 	}
-	return nil
+	return days, nil
 }
 
 // Size returns how many bytes the store takes on the disk.
