@@ -148,6 +148,37 @@ func TestBall(t *testing.T) {
 	}
 }
 
+// Nine balls teach what an edge looks like only just; where they differ as much as here, some of
+// them aren't typical, and fewer are left than it takes.
+func TestFewOddBalls(t *testing.T) {
+	p := ballPart()
+	p.Substrate.WidthMm, p.Substrate.HeightMm = 6, 5.6
+	p.Array.Rows, p.Array.Columns, p.Array.Absent = 3, 3, nil
+	for _, seed := range []uint64{71, 93} {
+		rng := rand.New(rand.NewPCG(seed, 1))
+		list, err := p.Array.Sites()
+		if err != nil {
+			t.Fatal(err)
+		}
+		balls := beads(p, seed)
+		for _, s := range list {
+			b := balls[s.Name]
+			b.grow = 45 * rng.NormFloat64()
+			balls[s.Name] = b
+		}
+		r, err := column.Ball(ballPicture(p, 1.7, balls, 1), noiseModel(0.8), p, telecentric(13.3), 0)
+		if err != nil {
+			t.Errorf("seed %d: %v", seed, err)
+			continue
+		}
+		for _, s := range r.Array.Sites {
+			if s.State == reading.Missing || s.State == reading.Unseen {
+				t.Errorf("seed %d: %s is %s", seed, s.Name, s.State)
+			}
+		}
+	}
+}
+
 // Turning the fixture leaves the balls where they are on the substrate.
 func TestBallIgnoresTheFixture(t *testing.T) {
 	p := ballPart()

@@ -8,6 +8,9 @@ import (
 // calibrationSites is how many faces, spread over the array, teach what their edges look like.
 const calibrationSites = 120
 
+// leastTeachers is how many faces it takes at least: of fewer, an odd one makes the profile.
+const leastTeachers = 8
+
 // newDiscFitter makes a fitter for the faces of this picture: a first fit of some of them, with
 // a sharp edge, tells whether the ground is even and, where it isn't, the profile of the rim.
 func (pic *shot) newDiscFitter(o *outline, seats []seat) *discFitter {
@@ -19,7 +22,7 @@ func (pic *shot) newDiscFitter(o *outline, seats []seat) *discFitter {
 		f.every = 3
 	}
 	some := f.sample(seats, r)
-	if len(some) < 8 {
+	if len(some) < leastTeachers {
 		f.every = 1
 		return f
 	}
@@ -35,7 +38,9 @@ func (pic *shot) newDiscFitter(o *outline, seats []seat) *discFitter {
 	if f.uneven {
 		f.every = sparse(some, f.every, enoughBallPx)
 		f.edge = measureProfile(f.rimSamples(some, face), f.sigma, 0)
-		f.edge = measureProfile(f.rimSamples(f.sample(seats, r), face), f.sigma, 0)
+		if again := f.sample(seats, r); len(again) >= leastTeachers {
+			f.edge = measureProfile(f.rimSamples(again, face), f.sigma, 0)
+		}
 		return f
 	}
 	f.every = sparse(some, f.every, enoughPx)
@@ -153,7 +158,7 @@ func (f *discFitter) even(some []disc) bool {
 
 // rimSamples gathers the pixels about the edges of faces whose ground is nearly the same all
 // around: an uneven one pulls the first fit and would teach the pull. All edges are taken at the
-// median radius for the same reason.
+// median radius for the same reason. It takes at least leastTeachers.
 func (f *discFitter) rimSamples(some []disc, rUm float64) []rimSample {
 	type uneven struct {
 		i int
@@ -184,7 +189,7 @@ func (f *discFitter) rimSamples(some []disc, rUm float64) []rimSample {
 		return a.i - b.i
 	})
 	var out []rimSample
-	for _, u := range order[:max(8, len(order)/2)] {
+	for _, u := range order[:max(leastTeachers, len(order)/2)] {
 		d := &some[u.i]
 		r := rUm / d.umPx
 		j, _ := f.local(d.x, d.y)
