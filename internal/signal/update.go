@@ -294,7 +294,10 @@ func (u *updater) firstPhase(ctx context.Context, c store.Chart) (ph store.Phase
 	if err != nil {
 		return ph, err.Error(), nil
 	}
-	l.Source = strings.Join(append([]string{l.Source}, warnings...), "; ")
+	for _, w := range warnings { // what they mean is said where the chart is drawn
+		found, _, _ := strings.Cut(w, ": ")
+		l.Source += "; " + found
+	}
 	return store.Phase{
 		Chart: c, Name: "first", Start: p.at[0].At, Kind: kind, ByLot: byLot, Rules: DefaultRules(kind), Limits: l,
 		Act: store.Act{By: u.o.Program, At: u.o.Now, Why: fmt.Sprintf("the first %d %s are there, and nobody has stated limits", n, p.what())},

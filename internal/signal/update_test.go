@@ -427,3 +427,26 @@ func BenchmarkUpdate(b *testing.B) {
 		}
 	})
 }
+
+// Where the limits come from is one line, also of a line that wanders: what that means stands on the
+// chart.
+func TestWhereLimitsComeFromIsShort(t *testing.T) {
+	each(t, func(t *testing.T, s *store.Store) {
+		rng := rand.New(rand.NewPCG(5, 6))
+		var level float64
+		for i := range 26 * 5 {
+			if i%5 == 0 {
+				level = 0.9*level + rng.NormFloat64()
+			}
+			record(t, s, die(i, level+0.2*rng.NormFloat64()))
+		}
+		r := update(t, s, at(26*5+1000))
+		if len(r.Started) != 1 {
+			t.Fatalf("started %+v, waiting %+v", r.Started, r.Waiting)
+		}
+		source := r.Started[0].Source
+		if !strings.Contains(source, "neighbouring points are not independent (lag-1 autocorrelation 0.") || strings.Contains(source, "false alarms") || len([]rune(source)) > 200 {
+			t.Errorf("limits from %q", source)
+		}
+	})
+}
