@@ -129,14 +129,14 @@ func writeStudy(w io.Writer, s *sites.Study) error {
 	for _, fault := range sites.Faults {
 		n := 0
 		for _, q := range s.Sites {
-			n += q.Failed[fault]
+			n += q.Failed(fault)
 		}
 		if n > 0 {
-			fmt.Fprintf(w, "  %s: %d in all\n", faultWords[fault], n)
+			fmt.Fprintf(w, "  %s: %d in all\n", sites.InWords(fault), n)
 		}
 	}
 	for _, q := range s.Worn {
-		fmt.Fprintf(w, "  %s is %s in %d of %d samples (q %s): look at what handles that place\n", q.Site, faultWords[q.Fault], q.Failed, q.Looked, chance(q.Q))
+		fmt.Fprintf(w, "  %s is %s in %d of %d samples (q %s): look at what handles that place\n", q.Site, sites.InWords(q.Fault), q.Failed, q.Looked, chance(q.Q))
 	}
 	if len(s.Worn) == 0 {
 		fmt.Fprintln(w, "  no site fails in more samples than chance allows")
@@ -156,9 +156,6 @@ func writeLeans(w io.Writer, c *spc.Circular, what string) {
 		fmt.Fprintf(w, "  %d %s, mostly toward %.0f° from +X (mean length %.2f, Rayleigh p %s): look at what places or handles them\n", c.N, what, c.MeanDeg, c.Length, chance(c.RayleighP))
 	}
 }
-
-// faultWords put the states in words.
-var faultWords = map[string]string{reading.Missing: "missing", reading.Bridged: "bridged", reading.Doubled: "doubled", reading.Tilted: "tilted", reading.Off: "out of place"}
 
 func count(n int, one, more string) string {
 	if n == 1 {
@@ -207,9 +204,14 @@ func studyJSON(s *sites.Study) studyOut {
 		out.Worn = []sites.Worn{}
 	}
 	for _, q := range s.Sites {
-		if len(q.Failed) > 0 {
-			out.Sites = append(out.Sites, siteOut{q.Name, q.Looked, q.Failed})
+		if len(q.Faults) == 0 {
+			continue
 		}
+		failed := map[string]int{}
+		for fault, f := range q.Faults {
+			failed[fault] = f.N
+		}
+		out.Sites = append(out.Sites, siteOut{q.Name, q.Looked, failed})
 	}
 	return out
 }
@@ -263,13 +265,13 @@ func drawStudy(out string, s *sites.Study, several bool) error {
 		worn[[2]string{q.Site, q.Fault}] = true
 	}
 	for _, fault := range sites.Faults {
-		h := chart.Heat{Title: "Sites " + faultWords[fault] + ": " + studyTitle(s),
+		h := chart.Heat{Title: "Sites " + sites.InWords(fault) + ": " + studyTitle(s),
 			Notes: []string{fmt.Sprintf("%s, row A on top, column 1 at the left", count(len(s.Samples), "sample", "samples"))}}
 		any := false
 		for _, q := range s.Sites {
-			any = any || q.Failed[fault] > 0
+			any = any || q.Failed(fault) > 0
 			h.Sites = append(h.Sites, chart.HeatSite{Row: q.Row - s.Sites[0].Row + 1, Column: q.Column, RowName: rowName(q.Name),
-				Failed: q.Failed[fault], Looked: q.Looked, Repeated: worn[[2]string{q.Name, fault}]})
+				Failed: q.Failed(fault), Looked: q.Looked, Repeated: worn[[2]string{q.Name, fault}]})
 		}
 		if !any {
 			continue

@@ -11,6 +11,7 @@ import (
 
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/series"
+	"plumbsquare/internal/sites"
 )
 
 // A day is all readings of a report, in the order of time where every one has a time, else in the
@@ -18,7 +19,7 @@ import (
 type day struct {
 	shots []*shot // reported
 	early []*shot // from before, for charts only
-	sites map[group]*siteTally
+	sites map[group]*sites.Tally
 	rows  appendix
 	timed bool // every reported reading has a time
 	first time.Time
@@ -61,7 +62,7 @@ func groupOf(r item) group {
 
 // read takes in readings and lets go of what a report doesn't need of them.
 func read(readings, before iter.Seq2[item, error], o Options) (*day, error) {
-	d := &day{sites: map[group]*siteTally{}, timed: true}
+	d := &day{sites: map[group]*sites.Tally{}, timed: true}
 	w := io.Writer(&d.rows)
 	if o.Table != nil {
 		w = io.MultiWriter(o.Table, w)
@@ -79,9 +80,9 @@ func read(readings, before iter.Seq2[item, error], o Options) (*day, error) {
 		}
 		if g := groupOf(r); r.Array != nil {
 			if d.sites[g] == nil {
-				d.sites[g] = newSiteTally()
+				d.sites[g] = new(sites.Tally)
 			}
-			d.sites[g].add(r.Reading)
+			d.sites[g].Add(r.Reading)
 		}
 		s := condensed(r)
 		d.shots = append(d.shots, s)

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"plumbsquare/internal/reading"
+	"plumbsquare/internal/sites"
 )
 
 // firstPage says in ten seconds' reading what a report comes to.
@@ -117,7 +118,7 @@ func (d *day) failed(groups []groupContent) (list []notice) {
 func (g groupContent) wornSites(most int) string {
 	var words []string
 	for _, w := range g.worn {
-		words = append(words, fmt.Sprintf("%s (%s in %d of %d)", w.name, w.fault, w.test.Failed, w.test.Looked))
+		words = append(words, fmt.Sprintf("%s (%s in %d of %d)", w.Site, sites.InWords(w.Fault), w.Failed, w.Looked))
 	}
 	return few(words, most)
 }

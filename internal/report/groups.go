@@ -8,6 +8,7 @@ import (
 	"plumbsquare/internal/part"
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/series"
+	"plumbsquare/internal/sites"
 	"plumbsquare/internal/spc"
 )
 
@@ -21,7 +22,7 @@ type groupContent struct {
 	moved       []finding // levels that moved
 	charted     bool      // whether there are samples enough for a control chart
 	corrections []correction
-	worn        []wornSite
+	worn        []sites.Worn
 }
 
 // A finding is what a chart showed of a quantity.
@@ -113,9 +114,12 @@ func (d *day) groupContent(g group, o Options) (groupContent, error) {
 		c.scatter(now, limits)
 	}
 	if t := d.sites[g]; t != nil {
-		blocks, worn := t.blocks(g, c.Title)
+		blocks, worn, err := siteBlocks(t, g, c.Title)
+		if err != nil {
+			return c, err
+		}
 		c.Blocks = append(c.Blocks, blocks...)
-		c.Blocks = append(c.Blocks, t.leanBlocks(c.Title)...)
+		c.Blocks = append(c.Blocks, leanBlocks(t, c.Title)...)
 		c.worn = worn
 	}
 	return c, nil

@@ -71,6 +71,15 @@ func TestRepeatedSite(t *testing.T) {
 	if len(s.Sites) != 100 || s.Sites[99].Name != "K10" || s.Sites[99].Looked != 8 {
 		t.Errorf("%d sites, the last %+v", len(s.Sites), s.Sites[len(s.Sites)-1])
 	}
+	for _, site := range s.Sites {
+		want := map[string]int{"G4": 6, "A1": 1, "B7": 1, "K10": 1, "D3": 1}[site.Name]
+		if site.Failed(reading.Missing) != want {
+			t.Errorf("%s is missing in %d, want %d", site.Name, site.Failed(reading.Missing), want)
+		}
+		if f := site.Faults[reading.Missing]; site.Name == "G4" && (f.Lots["L1"] != 6 || f.Heads["H1"] != 3 || f.Heads["H2"] != 3) {
+			t.Errorf("G4 is missing in %+v", f)
+		}
+	}
 	if s.Leans == nil || s.Leans.MeanIsShaky || math.Abs(s.Leans.MeanDeg-43.5) > 1e-9 {
 		t.Errorf("leans %+v, want a common direction of 43.5°", s.Leans)
 	}
