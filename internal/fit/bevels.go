@@ -3,8 +3,6 @@ package fit
 import (
 	"math"
 
-	"gonum.org/v1/gonum/mat"
-
 	"plumbsquare/internal/geom"
 )
 
@@ -89,12 +87,14 @@ func (j *joint) fit() bool {
 	blur0, chamfer0 := j.blur, j.chamfer
 	uChamfer0 := 0.3*chamfer0 + 0.5*j.um
 	for step := range 2 * bevelSteps {
-		h, g := mat.NewSymDense(jParams, nil), mat.NewVecDense(jParams, nil)
-		add := func(a, b int, v float64) { h.SetSym(a, b, h.At(a, b)+v) }
+		// Levels in DN stand beside places in µm, by the room's own elimination, which doesn't mind.
+		var h [jParams * jParams]float64
+		var d [jParams]float64
+		add := func(a, b int, v float64) { h[min(a, b)*jParams+max(a, b)] += v }
 		add(jBlur, jBlur, 1/(j.known.UBlur.Um()*j.known.UBlur.Um()))
-		g.SetVec(jBlur, (blur0-j.blur)/(j.known.UBlur.Um()*j.known.UBlur.Um()))
+		d[jBlur] = (blur0 - j.blur) / (j.known.UBlur.Um() * j.known.UBlur.Um())
 		add(jChamfer, jChamfer, 1/(uChamfer0*uChamfer0))
-		g.SetVec(jChamfer, (chamfer0-j.chamfer)/(uChamfer0*uChamfer0))
+		d[jChamfer] = (chamfer0 - j.chamfer) / (uChamfer0 * uChamfer0)
 		for k, m := range j.sides {
 			if m == nil {
 				continue
@@ -104,7 +104,7 @@ func (j *joint) fit() bool {
 			mh, mg := m.total()
 			for p := range vCommon {
 				a := j.index(k, p)
-				g.SetVec(a, g.AtVec(a)+mg[p])
+				d[a] += mg[p]
 				for q := p; q < vCommon; q++ {
 					add(a, j.index(k, q), mh[p*vCommon+q])
 				}
@@ -116,31 +116,32 @@ func (j *joint) fit() bool {
 			}
 			a, b, w := t.A*vCommon, t.B*vCommon, 1/(t.Sd.Um()*t.Sd.Um())
 			off := t.Sum.Um() - j.sides[t.A].common[0] - j.sides[t.B].common[0]
-			g.SetVec(a, g.AtVec(a)+w*off)
-			g.SetVec(b, g.AtVec(b)+w*off)
+			d[a] += w * off
+			d[b] += w * off
 			add(a, a, w)
 			add(b, b, w)
 			add(a, b, w)
 		}
 		for i := range jParams {
-			if h.At(i, i) == 0 {
-				add(i, i, 1) // what no side uses stays
+			if h[i*jParams+i] == 0 {
+				h[i*jParams+i] = 1 // what no side uses stays
 			}
 		}
 		if step < bevelSettling {
-			j.hold(h, g)
+			j.hold(&h, &d)
 		}
-		var chol mat.Cholesky
-		d := mat.NewVecDense(jParams, nil)
-		if !chol.Factorize(h) || chol.SolveVecTo(d, g) != nil || !finite(d.RawVector().Data) {
+		if !cholesky(h[:], jParams) {
 			return false
 		}
-		if j.take(d) && step > bevelSettling {
-			var inv mat.SymDense
-			if chol.InverseTo(&inv) != nil {
-				return false
-			}
-			j.uChamfer = math.Sqrt(inv.At(jChamfer, jChamfer))
+		choleskySolve(h[:], jParams, d[:])
+		if !finite(d[:]) {
+			return false
+		}
+		if j.take(&d) && step > bevelSettling {
+			var unit [jParams]float64
+			unit[jChamfer] = 1
+			choleskySolve(h[:], jParams, unit[:])
+			j.uChamfer = math.Sqrt(unit[jChamfer])
 			return true
 		}
 	}
@@ -148,32 +149,31 @@ func (j *joint) fit() bool {
 }
 
 // hold lets only levels move.
-func (j *joint) hold(h *mat.SymDense, g *mat.VecDense) {
+func (j *joint) hold(h *[jParams * jParams]float64, g *[jParams]float64) {
 	still := []int{jBlur, jChamfer}
 	for k := range j.sides {
 		still = append(still, k*vCommon+vPlace-vOwn, k*vCommon+vTurn-vOwn)
 	}
 	for _, p := range still {
 		for q := range jParams {
-			h.SetSym(p, q, 0)
+			h[min(p, q)*jParams+max(p, q)] = 0
 		}
-		h.SetSym(p, p, 1)
-		g.SetVec(p, 0)
+		h[p*jParams+p], g[p] = 1, 0
 	}
 }
 
 // take moves all sides and reports whether the step no longer mattered.
-func (j *joint) take(d *mat.VecDense) bool {
+func (j *joint) take(d *[jParams]float64) bool {
 	still := true
-	blur := min(max(j.blur+d.AtVec(jBlur), 0.8*j.blur, 0.35*j.um), 1.25*j.blur)
-	chamfer := max(j.chamfer+min(max(d.AtVec(jChamfer), -0.5*j.um), 0.5*j.um), 0)
+	blur := min(max(j.blur+d[jBlur], 0.8*j.blur, 0.35*j.um), 1.25*j.blur)
+	chamfer := max(j.chamfer+min(max(d[jChamfer], -0.5*j.um), 0.5*j.um), 0)
 	for k, m := range j.sides {
 		if m == nil {
 			continue
 		}
 		var own [vCommon]float64
 		for p := range own {
-			own[p] = d.AtVec(j.index(k, p))
+			own[p] = d[j.index(k, p)]
 		}
 		own[vBlur-vOwn], own[vWidth-vOwn] = blur-j.blur, chamfer-j.chamfer
 		m.take(&own)
