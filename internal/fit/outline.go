@@ -100,13 +100,9 @@ func newOutline(px *Pixels, shape *part.Marks, turn geom.Angle, m *Mark, um floa
 	o.prior[oBlur-oOwn] = 1 / (known * known)
 	o.prior[oGrow-oOwn] = 1 / (100 * um * um)
 
-	along, normal, length := shapeOutline(shape, turn)
-	if along == nil {
-		return nil, false
-	}
-	n := int(length / (outlineStepPx * um))
-	n = max(n-n%4, 4)
-	o.segments, o.normal = make([][]int32, n), make([][2]float64, n)
+	at, normals := pieces(shape, turn, outlineStepPx*um)
+	n := len(normals)
+	o.segments, o.normal = make([][]int32, n), normals
 	near := outlineSigmas*m.Blur.Um() + outlineNearPx*um
 	o.away = func(x, y float64) float64 { return drawn.away(x, y) - m.Grow.Um() }
 	for i := range px.X {
@@ -114,11 +110,9 @@ func newOutline(px *Pixels, shape *part.Marks, turn geom.Angle, m *Mark, um floa
 		if math.Abs(o.away(x, y)) > near {
 			continue
 		}
-		k := min(int(along(x, y)*float64(n)), n-1)
-		o.segments[k] = append(o.segments[k], int32(i))
-	}
-	for k := range n {
-		o.normal[k] = normal((float64(k) + 0.5) / float64(n))
+		if k := at(x, y); k >= 0 {
+			o.segments[k] = append(o.segments[k], int32(i))
+		}
 	}
 	o.chain, o.sums = newChain(n, oCommon), new(gram)
 	return o, n >= outlineLeast
@@ -249,39 +243,82 @@ func (o *outlineModel) mark(m *Mark) *Mark {
 	return &out
 }
 
-// shapeOutline describes the outline of a mark: where a point lies along it, 0 to 1, the
-// outward normal at a place along it, and its length in µm. A cross and a ring
-// have two sides close to each other, so theirs isn't followed.
-func shapeOutline(shape *part.Marks, turn geom.Angle) (along func(x, y float64) float64, normal func(t float64) [2]float64, length float64) {
-	sin, cos := math.Sincos(turn.Rad())
+// pieces cuts the outline of a mark into pieces about step long: in which of them a place lies, and the
+// outward normal of each.
+func pieces(shape *part.Marks, turn geom.Angle, step float64) (at func(x, y float64) int, normals [][2]float64) {
 	switch shape.Shape {
 	case part.Disc:
-		r := 500 * shape.DiameterMm
-		along = func(x, y float64) float64 { return (math.Atan2(y, x) + math.Pi) / (2 * math.Pi) }
-		normal = func(t float64) [2]float64 {
-			s, c := math.Sincos(2*math.Pi*t - math.Pi)
-			return [2]float64{c, s}
-		}
-		return along, normal, 2 * math.Pi * r
+		return circles(step, 500*shape.DiameterMm)
+	case part.Ring:
+		return circles(step, 500*shape.DiameterMm, 500*shape.InnerMm)
 	case part.Square:
 		l := 500 * shape.LengthMm
-		along = func(x, y float64) float64 {
-			u, v := cos*x+sin*y, cos*y-sin*x
-			switch {
-			case u >= math.Abs(v):
-				return (v/max(u, 1e-9) + 1) / 8
-			case v >= math.Abs(u):
-				return 0.25 + (-u/max(v, 1e-9)+1)/8
-			case -u >= math.Abs(v):
-				return 0.5 + (v/min(u, -1e-9)+1)/8
-			}
-			return 0.75 + (-u/min(v, -1e-9)+1)/8
-		}
-		normal = func(t float64) [2]float64 {
-			s, c := math.Sincos(float64(int(4*t)) * math.Pi / 2)
-			return [2]float64{cos*c - sin*s, sin*c + cos*s}
-		}
-		return along, normal, 8 * l
+		return sides(turn, step, [][2]float64{{l, -l}, {l, l}, {-l, l}, {-l, -l}})
 	}
-	return nil, nil, 0
+	l, w := 500*shape.LengthMm, 500*shape.ArmWidthMm
+	return sides(turn, step, [][2]float64{
+		{l, -w}, {l, w}, {w, w}, {w, l}, {-w, l}, {-w, w}, {-l, w}, {-l, -w}, {-w, -w}, {-w, -l}, {w, -l}, {w, -w},
+	})
+}
+
+// circles cuts circles about the centre, an outer one first, perhaps with a hole.
+func circles(step float64, radii ...float64) (at func(x, y float64) int, normals [][2]float64) {
+	first := make([]int, len(radii)+1)
+	for i, r := range radii {
+		n := max(4, int(2*math.Pi*r/step))
+		for k := range n {
+			s, c := math.Sincos(2*math.Pi*(float64(k)+0.5)/float64(n) - math.Pi)
+			normals = append(normals, [2]float64{c, s})
+		}
+		first[i+1] = len(normals)
+	}
+	return func(x, y float64) int {
+		i := 0
+		if len(radii) > 1 && 2*math.Sqrt(x*x+y*y) < radii[0]+radii[1] {
+			i = 1
+		}
+		n := first[i+1] - first[i]
+		return first[i] + min(int((math.Atan2(y, x)+math.Pi)/(2*math.Pi)*float64(n)), n-1)
+	}, normals
+}
+
+// sides cuts a polygon of right angles, its corners counter-clockwise, turned by turn. Cuts fan out from
+// side to side like mitres, so that at a corner none holds more of what lies about than another.
+func sides(turn geom.Angle, step float64, corners [][2]float64) (at func(x, y float64) int, normals [][2]float64) {
+	type side struct {
+		x, y, dx, dy, length float64
+		from, to             float64 // by how much the ends move outward with the distance from the side: 1 or -1
+		first, n             int
+	}
+	sin, cos := math.Sincos(turn.Rad())
+	all := make([]side, len(corners))
+	for i, c := range corners {
+		d := corners[(i+1)%len(corners)]
+		s := side{x: c[0], y: c[1], length: math.Hypot(d[0]-c[0], d[1]-c[1]), first: len(normals)}
+		s.dx, s.dy = (d[0]-c[0])/s.length, (d[1]-c[1])/s.length
+		s.n = max(1, int(s.length/step))
+		for range s.n {
+			normals = append(normals, [2]float64{cos*s.dy + sin*s.dx, sin*s.dy - cos*s.dx})
+		}
+		all[i] = s
+	}
+	for i := range all {
+		s, next := &all[i], &all[(i+1)%len(all)]
+		s.to = s.dx*next.dy - s.dy*next.dx
+		next.from = s.to
+	}
+	return func(x, y float64) int {
+		x, y = cos*x+sin*y, cos*y-sin*x
+		nearest, piece := math.Inf(1), -1
+		for i := range all {
+			s := &all[i]
+			ex, ey := x-s.x, y-s.y
+			along, out := ex*s.dx+ey*s.dy, ex*s.dy-ey*s.dx
+			share := (along + out*s.from) / (s.length + out*(s.from+s.to))
+			if d := math.Abs(out); d < nearest && share >= 0 && share < 1 {
+				nearest, piece = d, s.first+int(share*float64(s.n))
+			}
+		}
+		return piece
+	}, normals
 }
