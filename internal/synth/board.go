@@ -58,7 +58,7 @@ func (st *stage) drawTrace(foot *frame, halfW, halfH float64) {
 	if !st.freeOfMarks(&f, 0, length, 150) || !st.freeOfMarks(&f, 0, length/2, 150) {
 		return
 	}
-	metal := st.metal(st.Look.Mark)
+	metal := st.metal(&f, st.Look.Mark)
 	strip := f.at(0, length/2-100, 0)
 	st.paint(&strip, st.pr.rectangle(&strip, half, length/2+100), metal)
 	if st.rng.IntN(3) > 0 {
@@ -88,7 +88,7 @@ func (st *stage) drawComponent(foot *frame, halfW, halfH float64, taken *[]geom.
 	*taken = append(*taken, f.origin)
 	for _, side := range [2]float64{-1, 1} {
 		pad := f.at(side*0.52*length, 0, 0)
-		st.paint(&pad, st.pr.rectangle(&pad, 0.3*length, 0.62*width), st.metal(st.Look.Mark))
+		st.paint(&pad, st.pr.rectangle(&pad, 0.3*length, 0.62*width), st.metal(&pad, st.Look.Mark))
 	}
 	dark, bright := 0.5*st.Look.Substrate, min(1.6*max(st.Look.Mark, st.Look.Substrate), 0.97)
 	st.paint(&f, st.pr.roundedRectangle(&f, 0.68*length, 0.56*width, 0.4*width), opaque(0.4*dark))

@@ -32,14 +32,14 @@ func (st *stage) drawMarks() {
 		if state.Absent {
 			continue
 		}
-		st.paint(&f, st.pr.mark(&f, m, st.SubstrateScale), st.metal(st.Look.Mark))
+		st.paint(&f, st.pr.mark(&f, m, st.SubstrateScale), st.metal(&f, st.Look.Mark))
 		if state.Cover > 0 {
 			st.drawResidueOver(&f, m.SizeMm()*1000, state.Cover)
 		}
 	}
 	if o := st.Part.Orientation; o.By == "disc" {
 		f := plane.at(o.XMm*1000*st.SubstrateScale, o.YMm*1000*st.SubstrateScale, 0)
-		st.paint(&f, st.pr.disc(&f, o.DiameterMm*500*st.SubstrateScale), st.metal(st.Look.Mark))
+		st.paint(&f, st.pr.disc(&f, o.DiameterMm*500*st.SubstrateScale), st.metal(&f, st.Look.Mark))
 	}
 	for _, i := range st.rng.Perm(len(m.At))[:min(st.Dirt.FluxOverMarks, len(m.At))] {
 		f := plane.at(m.At[i].XMm*1000*st.SubstrateScale, m.At[i].YMm*1000*st.SubstrateScale, 0)
@@ -56,9 +56,14 @@ func (st *stage) markState(name string) MarkState {
 	return MarkState{Name: name}
 }
 
-// metal is an ink with the faint grain of printed metal.
-func (st *stage) metal(level float64) ink {
-	return opaque(level).with(st.grain.texture(0.015 * st.Look.Texture))
+// metal is an ink for a frame with the faint grain of printed metal, which is another at each place.
+func (st *stage) metal(f *frame, level float64) ink {
+	t := st.grain.texture(0.015 * st.Look.Texture)
+	if t == nil {
+		return opaque(level)
+	}
+	x, y := float64(f.origin.X), float64(f.origin.Y)
+	return opaque(level).with(func(p, q float64) float64 { return t(p+x, q+y) })
 }
 
 // mark returns the shape of a mark about (0, 0).
