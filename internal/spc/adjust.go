@@ -4,11 +4,10 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
-// AdjustOptions refines [AdviseCorrection]. The zero value works.
+// AdjustOptions refines [AdviseLevel]. The zero value works.
 type AdjustOptions struct {
 	Confidence float64 // of the interval; 0 means 0.95
 	// Deadband is the offset below which nothing is corrected, in the values' unit, because it
@@ -16,9 +15,6 @@ type AdjustOptions struct {
 	Deadband float64
 	// Gain is how far the result moves when the setting is moved by one; 0 means 1.
 	Gain float64
-	// Sigma states the standard deviation of a single value where it is known better than from
-	// these few, such as from a long chart; nil: estimated from them.
-	Sigma *float64
 	// Tolerance that offsets must meet, for the capability before and after; nil: none.
 	Tolerance *Tolerance
 }
@@ -43,40 +39,6 @@ type Advice struct {
 	Before, After *Indices
 }
 
-// AdviseCorrection advises on the correction that offsets of parts call for: those made since the
-// setting was last touched, in one coordinate, by one head and nozzle. A correction is advised only
-// when the interval of the mean offset excludes zero and the offset exceeds the deadband: correcting
-// for every value adds the noise of each to the next and doubles the variance (the funnel experiment,
-// Deming 1986, Out of the Crisis, chapter 11).
-//
-// It returns an error for fewer than two values without a stated sigma (one with it), a value that
-// isn't finite, values that don't vary, or an unusable option.
-func AdviseCorrection(offsets []float64, opt AdjustOptions) (Advice, error) {
-	fail := func(err error) (Advice, error) { return Advice{}, fmt.Errorf("correction: %w", err) }
-	least := 2
-	if opt.Sigma != nil {
-		least = 1
-	}
-	if err := needFinite("offsets", offsets, least); err != nil {
-		return fail(err)
-	}
-	n := float64(len(offsets))
-	level := Level{Offset: carefulMean(offsets), N: len(offsets), DF: math.Inf(1)}
-	if opt.Sigma != nil {
-		if level.Sigma = *opt.Sigma; !(level.Sigma > 0) || math.IsInf(level.Sigma, 0) {
-			return fail(fmt.Errorf("sigma %v: want a finite number above 0", level.Sigma))
-		}
-	} else {
-		level.Sigma = stat.StdDev(offsets, nil)
-		if !(level.Sigma > 0) {
-			return fail(fmt.Errorf("all %d offsets equal %v: without spread nothing tells how sure they are; state a sigma", level.N, offsets[0]))
-		}
-		level.DF = n - 1
-	}
-	level.U = level.Sigma / math.Sqrt(n)
-	return AdviseLevel(level, opt)
-}
-
 // A Level is an offset estimated from parts: their mean, or where a drift has led to.
 type Level struct {
 	Offset float64
@@ -86,8 +48,13 @@ type Level struct {
 	N      int     // values behind it
 }
 
-// AdviseLevel advises on the correction that a level calls for, as [AdviseCorrection] does for the
-// mean of independent values. AdjustOptions.Sigma isn't used.
+// AdviseLevel advises on the correction that a level calls for, of parts made since the setting was last
+// touched, in one coordinate, by one head and nozzle. A correction is advised only when the interval of
+// the offset excludes zero and the offset exceeds the deadband: correcting for every value adds the noise
+// of each to the next and doubles the variance (the funnel experiment, Deming 1986, Out of the Crisis,
+// chapter 11).
+//
+// It returns an error for a level that isn't one, or an unusable option.
 func AdviseLevel(l Level, opt AdjustOptions) (Advice, error) {
 	fail := func(err error) (Advice, error) { return Advice{}, fmt.Errorf("correction: %w", err) }
 	conf, err := confidenceOr95("correction", opt.Confidence)

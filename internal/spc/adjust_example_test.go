@@ -2,15 +2,21 @@ package spc_test
 
 import (
 	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/stat"
 
 	"plumbsquare/internal/spc"
 )
 
 // Offsets in X of one nozzle since its last correction, in µm, measured minus nominal.
-func ExampleAdviseCorrection() {
+func ExampleAdviseLevel() {
 	tol := spc.Tolerance{Lower: -25, Upper: 25}
 	offsets := []float64{9.2, 12.1, 7.4, 10.8, 13.0, 8.1, 11.6, 9.9}
-	a, err := spc.AdviseCorrection(offsets, spc.AdjustOptions{Deadband: 2, Tolerance: &tol})
+	mean, sd := stat.MeanStdDev(offsets, nil)
+	n := float64(len(offsets))
+	level := spc.Level{Offset: mean, U: sd / math.Sqrt(n), DF: n - 1, Sigma: sd, N: len(offsets)}
+	a, err := spc.AdviseLevel(level, spc.AdjustOptions{Deadband: 2, Tolerance: &tol})
 	if err != nil {
 		fmt.Println(err)
 		return

@@ -6,6 +6,7 @@ import (
 	"strings"
 	"testing"
 
+	"gonum.org/v1/gonum/stat"
 	"pgregory.net/rapid"
 )
 
@@ -79,22 +80,6 @@ func TestBoundedDesignReference(t *testing.T) {
 		wantRel(t, "inflation", b.Inflation, r.G, 1e-9)
 		wantRel(t, "increase", 100*b.SDIncrease(0.3), r.Pct, 1e-9)
 	}
-	var opt struct {
-		Least []struct {
-			R     float64 `json:"R_A"`
-			Ratio float64 `json:"L_over_lambda_sigma"`
-			Cost  float64
-		} `json:"least_cost"`
-	}
-	readReference(t, "bounded_optimum.json", &opt)
-	for _, r := range opt.Least {
-		b, err := CheapestBounded(r.R)
-		if err != nil {
-			t.Fatal(err)
-		}
-		wantAbs(t, "limit", b.Ratio, r.Ratio, 1e-4) // the minimum is flat
-		wantRel(t, "cost", r.R/b.Interval+b.Inflation, r.Cost, 1e-8)
-	}
 }
 
 // The funnel: moving by the whole of every deviation doubles the variance of a steady process
@@ -155,9 +140,16 @@ func TestFitDrift(t *testing.T) {
 	}
 }
 
+// advise advises on the mean of independent offsets.
+func advise(x []float64, opt AdjustOptions) (Advice, error) {
+	mean, sd := stat.MeanStdDev(x, nil)
+	n := float64(len(x))
+	return AdviseLevel(Level{Offset: mean, U: sd / math.Sqrt(n), DF: n - 1, Sigma: sd, N: len(x)}, opt)
+}
+
 func TestAdvice(t *testing.T) {
 	offsets := []float64{6.1, 4.8, 5.9, 7.2, 5.0, 6.4}
-	a, err := AdviseCorrection(offsets, AdjustOptions{Gain: 2, Tolerance: &Tolerance{-10, 10}})
+	a, err := advise(offsets, AdjustOptions{Gain: 2, Tolerance: &Tolerance{-10, 10}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -170,15 +162,11 @@ func TestAdvice(t *testing.T) {
 	if !(a.After.K.Value > a.Before.K.Value) || math.Abs(a.After.Sigma-a.Sigma*math.Sqrt(7.0/6)) > 1e-12 {
 		t.Errorf("before %v, after %v", a.Before.K.Value, a.After.K.Value)
 	}
-	if a, err = AdviseCorrection(offsets, AdjustOptions{Deadband: 6}); err != nil || a.Correct || !strings.Contains(a.Reason, "deadband") {
+	if a, err = advise(offsets, AdjustOptions{Deadband: 6}); err != nil || a.Correct || !strings.Contains(a.Reason, "deadband") {
 		t.Errorf("within the deadband: %+v, %v", a, err)
 	}
-	if a, err = AdviseCorrection([]float64{3, -2, 4, -4}, AdjustOptions{Tolerance: &Tolerance{-10, 10}}); err != nil || a.Correct || a.Correction != 0 || !strings.Contains(a.Reason, "noise") || a.After.K.Value != a.Before.K.Value {
+	if a, err = advise([]float64{3, -2, 4, -4}, AdjustOptions{Tolerance: &Tolerance{-10, 10}}); err != nil || a.Correct || a.Correction != 0 || !strings.Contains(a.Reason, "noise") || a.After.K.Value != a.Before.K.Value {
 		t.Errorf("noise: %+v, %v", a, err)
-	}
-	sigma := 1.0
-	if a, err = AdviseCorrection([]float64{5}, AdjustOptions{Sigma: &sigma}); err != nil || !a.Correct {
-		t.Errorf("one value with a stated sigma: %+v, %v", a, err)
 	}
 }
 
@@ -194,11 +182,11 @@ func TestAdviceProperties(t *testing.T) {
 			x[i] += 4
 			y[i] = k * x[i]
 		}
-		a, err := AdviseCorrection(x, AdjustOptions{Deadband: 1})
+		a, err := advise(x, AdjustOptions{Deadband: 1})
 		if err != nil {
 			t.Fatal(err)
 		}
-		b, err := AdviseCorrection(y, AdjustOptions{Deadband: -k})
+		b, err := advise(y, AdjustOptions{Deadband: -k})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -214,7 +202,7 @@ func TestAdviceProperties(t *testing.T) {
 		for i := range x {
 			x[i] = rng.NormFloat64()
 		}
-		a, err := AdviseCorrection(x, AdjustOptions{Confidence: 0.9})
+		a, err := advise(x, AdjustOptions{Confidence: 0.9})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -227,29 +215,27 @@ func TestAdviceProperties(t *testing.T) {
 }
 
 func TestAdjustErrors(t *testing.T) {
-	zero := 0.0
 	for _, c := range []struct {
 		name string
 		do   func() error
 		want string
 	}{
-		{"one value", func() error { _, err := AdviseCorrection([]float64{1}, AdjustOptions{}); return err }, "at least 2"},
-		{"alike", func() error { _, err := AdviseCorrection([]float64{1, 1}, AdjustOptions{}); return err }, "all 2 offsets equal 1"},
-		{"NaN", func() error { _, err := AdviseCorrection([]float64{1, math.NaN()}, AdjustOptions{}); return err }, "value 2 of 2 is NaN"},
-		{"sigma", func() error { _, err := AdviseCorrection([]float64{1}, AdjustOptions{Sigma: &zero}); return err }, "sigma 0"},
-		{"deadband", func() error { _, err := AdviseCorrection([]float64{1, 2}, AdjustOptions{Deadband: -1}); return err }, "deadband -1"},
+		{"level", func() error {
+			_, err := AdviseLevel(Level{Offset: math.NaN(), U: 1, DF: 1, Sigma: 1, N: 1}, AdjustOptions{})
+			return err
+		}, "finite offset"},
+		{"deadband", func() error { _, err := advise([]float64{1, 2}, AdjustOptions{Deadband: -1}); return err }, "deadband -1"},
 		{"gain", func() error {
-			_, err := AdviseCorrection([]float64{1, 2}, AdjustOptions{Gain: math.Inf(1)})
+			_, err := advise([]float64{1, 2}, AdjustOptions{Gain: math.Inf(1)})
 			return err
 		}, "gain +Inf"},
 		{"tolerance", func() error {
-			_, err := AdviseCorrection([]float64{1, 2}, AdjustOptions{Tolerance: &Tolerance{2, 1}})
+			_, err := advise([]float64{1, 2}, AdjustOptions{Tolerance: &Tolerance{2, 1}})
 			return err
 		}, "not below"},
 		{"lambda", func() error { _, _, err := Feedback{}.Next(1); return err }, "lambda 0"},
 		{"deviation", func() error { _, _, err := Feedback{Lambda: 0.2}.Next(math.NaN()); return err }, "deviation is NaN"},
 		{"limit", func() error { _, err := DesignBounded(0); return err }, "limit of 0"},
-		{"cost", func() error { _, err := CheapestBounded(math.NaN()); return err }, "cost ratio NaN"},
 		{"drift few", func() error { _, err := FitDrift([]float64{1, 2}); return err }, "at least 8"},
 		{"drift alike", func() error { _, err := FitDrift(make([]float64, 9)); return err }, "all 9 values equal 0"},
 	} {

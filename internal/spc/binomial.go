@@ -22,29 +22,6 @@ func BinomialInterval(x, n int, confidence float64) (Interval, error) {
 	return Interval{binomialLower(x, n, 1-a), binomialUpper(x, n, 1-a)}, nil
 }
 
-// WilsonInterval returns the score interval (Wilson 1927, J. Am. Statist. Assoc. 22, 209–212): it
-// is shorter than the exact one and holds the true probability nearly as often as stated, on
-// average. Confidence 0 means 0.95.
-func WilsonInterval(x, n int, confidence float64) (Interval, error) {
-	conf, err := checkBinomial(x, n, confidence)
-	if err != nil {
-		return Interval{}, err
-	}
-	z := normalQuantile(1 - (1-conf)/2)
-	m, p := float64(n), float64(x)/float64(n)
-	d := 1 + z*z/m
-	centre := (p + z*z/(2*m)) / d
-	half := z * math.Sqrt(p*(1-p)/m+z*z/(4*m*m)) / d
-	iv := Interval{math.Max(0, centre-half), math.Min(1, centre+half)}
-	if x == 0 {
-		iv.Low = 0 // exactly, without the rounding of the difference
-	}
-	if x == n {
-		iv.High = 1
-	}
-	return iv, nil
-}
-
 func checkBinomial(x, n int, confidence float64) (float64, error) {
 	if n < 1 || x < 0 || x > n {
 		return 0, fmt.Errorf("binomial interval: %d events in %d trials: want at least one trial and 0 to %d events", x, n, max(n, 0))

@@ -57,25 +57,6 @@ func DesignBounded(ratio float64) (BoundedDesign, error) {
 	return b, nil
 }
 
-// CheapestBounded returns the design of least cost per result, costRatio/Interval + Inflation.
-// CostRatio is the cost of one adjustment over the cost of being off target by one unit for one
-// result (in the square of the unit), over λ²σ². It must be above 0 and at most 100 000.
-func CheapestBounded(costRatio float64) (BoundedDesign, error) {
-	if !(costRatio > 0 && costRatio <= 1e5) {
-		return BoundedDesign{}, fmt.Errorf("bounded adjustment: cost ratio %v: want above 0 and at most 100000", costRatio)
-	}
-	// The continuous limit (6R)^¼ lies above the exact one, by about 0.6 where it is large.
-	top := math.Pow(6*costRatio, 0.25) + 0.1
-	ratio := minimumBetween(func(r float64) float64 {
-		b, err := DesignBounded(r)
-		if err != nil {
-			return math.Inf(1)
-		}
-		return costRatio/b.Interval + b.Inflation
-	}, 1e-3, top)
-	return DesignBounded(ratio)
-}
-
 // BoundedForIncrease returns the design whose standard deviation exceeds that of adjusting every time
 // by the fraction given, for a drift of this λ: the widest limit at that price. Where even a limit of
 // 40 λσ costs less, it is that one. λ must be above 0 and at most 1, the fraction above 0 and at most 1.

@@ -241,23 +241,3 @@ func midRanks(x []float64) []float64 {
 	}
 	return r
 }
-
-// CumulativeDeviations returns the running sums of deviations from the mean, whose turning point
-// shows a change to the eye, with the index of the value after which the largest one stands (as
-// [Break.After]).
-func CumulativeDeviations(x []float64) (sums []float64, after int, err error) {
-	if err := needFinite("cumulative deviations", x, 2); err != nil {
-		return nil, 0, err
-	}
-	mean := stat.Mean(x, nil)
-	sums = make([]float64, len(x))
-	var s, most float64
-	for i, v := range x {
-		s += v - mean
-		sums[i] = s
-		if a := math.Abs(s); a > most && i+1 < len(x) {
-			most, after = a, i+1
-		}
-	}
-	return sums, after, nil
-}

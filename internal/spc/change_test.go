@@ -57,14 +57,6 @@ func TestBreakReference(t *testing.T) {
 		wantRel(t, "sd after", b.SDAfter, r.SDAfter, 1e-9)
 		wantRel(t, "F", b.F, r.F, 1e-9)
 		wantRel(t, "supF", b.SupF, r.SupF, 1e-9)
-		sums, after, err := CumulativeDeviations(c.Data)
-		if err != nil {
-			t.Fatal(err)
-		}
-		wantRel(t, "cumulative", math.Abs(sums[after-1]), r.Cusum, 1e-9)
-		if after != r.CusumAfter {
-			t.Errorf("case %d: cumulative sum turns after %d, want %d", i, after, r.CusumAfter)
-		}
 		p, err := PettittTest(c.Data)
 		if err != nil {
 			t.Fatal(err)
@@ -165,7 +157,6 @@ func TestChangeErrors(t *testing.T) {
 		{"NaN", func() error { _, err := FindBreak([]float64{1, 1, math.NaN(), 1}, BreakOptions{}, rng); return err }, "value 3 of 4 is NaN"},
 		{"trim", func() error { _, err := FindBreak([]float64{1, 2, 1, 1}, BreakOptions{Trim: 0.6}, rng); return err }, "trim"},
 		{"Pettitt", func() error { _, err := PettittTest([]float64{1}); return err }, "at least 3"},
-		{"cumulative", func() error { _, _, err := CumulativeDeviations([]float64{1}); return err }, "at least 2"},
 		{"line", func() error { _, err := FitLine([]float64{1, 2, 3}, []float64{1, 2}, 0); return err }, "3 values of x but 2 of y"},
 		{"line few", func() error { _, err := FitLine([]float64{1, 2}, []float64{1, 2}, 0); return err }, "at least 3"},
 		{"line x", func() error { _, err := FitLine([]float64{2, 2, 2}, []float64{1, 2, 3}, 0); return err }, "all 3 x equal 2"},

@@ -25,10 +25,6 @@ const (
 	Bonferroni
 )
 
-func (c Correction) String() string {
-	return [...]string{"Benjamini–Hochberg", "Benjamini–Yekutieli", "Holm", "Hochberg", "Bonferroni"}[c]
-}
-
 // AdjustP returns adjusted p values (q values for the first two corrections) in the order given: a
 // finding holds at level α when its adjusted value is at most α. It returns an error for a value
 // outside 0 to 1 or an unknown correction.

@@ -1,6 +1,7 @@
 package spc
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -46,7 +47,7 @@ func TestAdjustPReference(t *testing.T) {
 			}
 			var rejected []int
 			for i := range got {
-				wantRel(t, v.c.String(), got[i], v.want[i], 1e-9)
+				wantRel(t, fmt.Sprintf("correction %d", v.c), got[i], v.want[i], 1e-9)
 				if got[i] <= c.Alpha {
 					rejected = append(rejected, i+1)
 				}

@@ -11,8 +11,7 @@ import (
 // two in a row), for events too rare for p and u charts. Centre is the mean ḡ, limits
 // ḡ ± 3√(ḡ(ḡ+1)) cut at 0 (Kaminsky, Benneyan, Davis & Burke 1992, J. Qual. Technol. 24, 63–69).
 // A long run without events lies high, and is good. The law is so skewed that the lower limit is
-// nearly always 0 and zones mislead: [GeometricScores] has values that run rules suit, and
-// [GeometricLimits] limits of a chosen probability.
+// nearly always 0 and zones mislead: [GeometricLimits] has limits of a chosen probability.
 //
 // A phase may state its centre; a stated sigma is refused. It returns an error for fewer than two
 // counts, or one that is negative or not whole.
@@ -120,31 +119,6 @@ func alphaOr3Sigma(alpha float64) (float64, error) {
 		return 0.0027, nil
 	}
 	return alpha, needProbability("alpha", alpha)
-}
-
-// GeometricScores turns counts between events into normal scores: Φ⁻¹ of the mid-probability
-// P(X < x) + P(X = x)/2 under the geometric law of the given mean; a mean of 0 takes that of the
-// counts. Chart them as [Individuals] with a stated centre of 0 and sigma of 1.
-func GeometricScores(between []float64, mean float64) ([]float64, error) {
-	if err := checkBetween(between); err != nil {
-		return nil, fmt.Errorf("geometric scores: %w", err)
-	}
-	if mean == 0 {
-		for _, v := range between {
-			mean += v / float64(len(between))
-		}
-	}
-	if !(mean > 0 && !math.IsInf(mean, 0)) {
-		return nil, fmt.Errorf("geometric scores: mean is %v, want a finite number above 0", mean)
-	}
-	p := 1 / (mean + 1)
-	logQ := math.Log1p(-p)
-	z := make([]float64, len(between))
-	for i, v := range between {
-		// The upper mid-tail (1−p)^x·(1−p/2) keeps its digits where the lower one is near 1.
-		z[i] = -normalQuantile(math.Exp(v*logQ) * (1 - p/2))
-	}
-	return z, nil
 }
 
 // TChart returns the charts of times between events: y = t^(1/3.6), which makes exponential times

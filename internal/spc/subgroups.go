@@ -30,19 +30,6 @@ func GroupBy[K comparable](x []float64, keys []K) ([]Subgroup[K], error) {
 	return out, nil
 }
 
-// Every forms subgroups of n values that follow each other. Values left over at the end, too few
-// for a subgroup, are not returned.
-func Every(x []float64, n int) ([][]float64, error) {
-	if n < 1 {
-		return nil, fmt.Errorf("subgroups: want a size of at least 1, got %d", n)
-	}
-	out := make([][]float64, 0, len(x)/n)
-	for ; len(x) >= n; x = x[n:] {
-		out = append(out, x[:n:n])
-	}
-	return out, nil
-}
-
 // Values gives the values of subgroups, as the charts take them.
 func Values[K comparable](groups []Subgroup[K]) [][]float64 {
 	out := make([][]float64, len(groups))

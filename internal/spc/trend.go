@@ -19,8 +19,6 @@ type Line struct {
 	SlopeP, InterceptP   float64 // two-sided p values of zero, by Student's t
 	Confidence           float64
 	SlopeCI, InterceptCI Interval
-
-	meanX, sxx, t float64
 }
 
 // FitLine fits y = Intercept + Slope·x. Confidence 0 means 0.95. It returns an error for fewer than
@@ -33,34 +31,35 @@ func FitLine(x, y []float64, confidence float64) (Line, error) {
 	if err := needPairs("line", x, y, 3); err != nil {
 		return Line{}, err
 	}
-	l := Line{N: len(x), Confidence: conf, meanX: carefulMean(x)}
+	l := Line{N: len(x), Confidence: conf}
+	meanX := carefulMean(x)
 	meanY := carefulMean(y)
-	var sxy, syy float64
+	var sxx, sxy, syy float64
 	for i := range x {
-		dx, dy := x[i]-l.meanX, y[i]-meanY
-		l.sxx += dx * dx
+		dx, dy := x[i]-meanX, y[i]-meanY
+		sxx += dx * dx
 		sxy += dx * dy
 		syy += dy * dy
 	}
-	if !(l.sxx > 0) {
+	if !(sxx > 0) {
 		return Line{}, fmt.Errorf("line: all %d x equal %v", l.N, x[0])
 	}
-	l.Slope = sxy / l.sxx
-	l.Intercept = meanY - l.Slope*l.meanX
+	l.Slope = sxy / sxx
+	l.Intercept = meanY - l.Slope*meanX
 	var rss float64
 	for i := range x {
-		r := y[i] - meanY - l.Slope*(x[i]-l.meanX)
+		r := y[i] - meanY - l.Slope*(x[i]-meanX)
 		rss += r * r
 	}
 	n := float64(l.N)
 	l.S = math.Sqrt(rss / (n - 2))
-	l.SESlope = l.S / math.Sqrt(l.sxx)
-	l.SEIntercept = l.S * math.Sqrt(1/n+l.meanX*l.meanX/l.sxx)
+	l.SESlope = l.S / math.Sqrt(sxx)
+	l.SEIntercept = l.S * math.Sqrt(1/n+meanX*meanX/sxx)
 	if syy > 0 {
 		l.R2 = 1 - rss/syy
 	}
 	student := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: n - 2}
-	l.t = student.Quantile(1 - (1-conf)/2)
+	t := student.Quantile(1 - (1-conf)/2)
 	p := func(value, se float64) float64 {
 		if se == 0 {
 			if value == 0 {
@@ -72,18 +71,9 @@ func FitLine(x, y []float64, confidence float64) (Line, error) {
 	}
 	l.SlopeP, l.InterceptP = p(l.Slope, l.SESlope), p(l.Intercept, l.SEIntercept)
 	l.F = (l.Slope / l.SESlope) * (l.Slope / l.SESlope)
-	l.SlopeCI = Interval{l.Slope - l.t*l.SESlope, l.Slope + l.t*l.SESlope}
-	l.InterceptCI = Interval{l.Intercept - l.t*l.SEIntercept, l.Intercept + l.t*l.SEIntercept}
+	l.SlopeCI = Interval{l.Slope - t*l.SESlope, l.Slope + t*l.SESlope}
+	l.InterceptCI = Interval{l.Intercept - t*l.SEIntercept, l.Intercept + t*l.SEIntercept}
 	return l, nil
-}
-
-// At returns the line at x, the interval that holds the true line there, and the one that holds a
-// single new value.
-func (l Line) At(x float64) (fit float64, line, value Interval) {
-	fit = l.Intercept + l.Slope*x
-	v := 1/float64(l.N) + (x-l.meanX)*(x-l.meanX)/l.sxx
-	a, b := l.t*l.S*math.Sqrt(v), l.t*l.S*math.Sqrt(1+v)
-	return fit, Interval{fit - a, fit + a}, Interval{fit - b, fit + b}
 }
 
 // carefulMean takes back in a second pass what rounding left of a mean far from zero.

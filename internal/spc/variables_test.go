@@ -439,13 +439,6 @@ func TestGroupBy(t *testing.T) {
 	if _, err := GroupBy([]float64{1}, []int{1, 2}); err == nil || !strings.Contains(err.Error(), "1 values but 2 keys") {
 		t.Errorf("error %v", err)
 	}
-	every, err := Every([]float64{1, 2, 3, 4, 5}, 2)
-	if err != nil || len(every) != 2 || !slices.Equal(every[1], []float64{3, 4}) {
-		t.Errorf("every %v, %v", every, err)
-	}
-	if _, err := Every(nil, 0); err == nil {
-		t.Error("size 0: want an error")
-	}
 }
 
 // All twelve rules over a million points; the goal is under a second for the whole chart.
