@@ -4,12 +4,15 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"math"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"plumbsquare/internal/chart"
 	"plumbsquare/internal/drift"
+	"plumbsquare/internal/spc"
 )
 
 const driftLong = `Says whether, when and where a line moved: in readings (FILE.jsonl, as inspect measure writes) or any
@@ -18,7 +21,9 @@ table (CSV, first row the names of its columns).
 For each value it looks for one move of the level, a step or a drift, and gives when it began and how
 fast it goes with their intervals. It ranks the factors (head, nozzle, pick position, shift, operator,
 or those of --by) by how much of the variance they explain, and looks for the move at each of their
-levels, so that a drift of one head shows at that head. Values of one lot are alike: moves are looked
+levels, so that a drift of one head shows at that head. Tests by ranks, which values far off can't
+sway, stand beside it as a second opinion, and the variance is split between days, lots and values of
+a lot where there are several of each. Values of one lot are alike: moves are looked
 for in the means of lots. The number of factors and levels looked at is accounted for.
 
 A picture shows the levels of the factor at which a move is clearest, else of that which explains most.
@@ -182,11 +187,17 @@ func writeDrift(w io.Writer, s drift.Samples, study drift.Study) error {
 	if study.Overall.Remark != "" {
 		fmt.Fprintf(w, "note: %s\n", study.Overall.Remark)
 	}
+	if study.Ranks != nil {
+		fmt.Fprintln(w, study.Ranks.Text(unit))
+	}
+	beside := ""
+	if study.Overall.Form != drift.Steady {
+		beside = " beside the move"
+	}
+	if study.Nested != nil {
+		fmt.Fprintln(w, nestedText(study.Nested, beside, unit))
+	}
 	if len(study.Ranked) > 0 {
-		beside := ""
-		if study.Overall.Form != drift.Steady {
-			beside = " beside the move"
-		}
 		fmt.Fprintf(w, "\nwhat explains the variance%s:\n", beside)
 		if err := writeEffects(w, study.Ranked); err != nil {
 			return err
@@ -210,6 +221,18 @@ func writeDrift(w io.Writer, s drift.Samples, study drift.Study) error {
 	return nil
 }
 
+// nestedText says where the spread comes from.
+func nestedText(n *spc.Nested, beside, unit string) string {
+	part := func(share, variance float64) string {
+		if variance == 0 {
+			return "none"
+		}
+		return fmt.Sprintf("%.0f %% (σ %s)", 100*share, strings.TrimSpace(fmt.Sprintf("%.2g %s", math.Sqrt(variance), unit)))
+	}
+	return fmt.Sprintf("of the variance%s, %s lies between days, %s between the lots of a day, %s within lots",
+		beside, part(n.ShareGroup, n.VarGroup), part(n.ShareSub, n.VarSubgroup), part(n.ShareWithin, n.VarWithin))
+}
+
 func sureText(c drift.Change) string {
 	if c.Why != "" {
 		return fmt.Sprintf("%d points", c.Points)
@@ -227,7 +250,9 @@ type (
 		Retakes int           `json:"left_out_retakes"`
 		Blank   int           `json:"left_out_blank"`
 		Overall changeJSON    `json:"overall"`
-		Factors []factorJSON  `json:"factors"` // the one that explains most first
+		Ranks   *ranksJSON    `json:"by_ranks,omitempty"`
+		Nested  *nestedJSON   `json:"components,omitempty"` // variances beside the overall move
+		Factors []factorJSON  `json:"factors"`              // the one that explains most first
 		Strata  []stratumJSON `json:"strata"`
 		Passed  []string      `json:"left_out_factors,omitempty"`
 	}
@@ -253,6 +278,21 @@ type (
 		Low   number `json:"low"`
 		High  number `json:"high"`
 	}
+	ranksJSON struct {
+		Step   *placeJSON `json:"step"` // the first point after the likeliest one
+		StepP  number     `json:"step_p"`
+		Per    string     `json:"slope_per"`
+		Slope  slopeJSON  `json:"slope"`
+		TrendP number     `json:"trend_p"`
+		S      number     `json:"kendall_s"` // pairs that rise less pairs that fall
+	}
+	nestedJSON struct {
+		Days   number `json:"between_days"`
+		Lots   number `json:"between_lots_of_a_day"`
+		Within number `json:"within_lots"`
+		DaysP  number `json:"days_p"`
+		LotsP  number `json:"lots_p"`
+	}
 	placeJSON struct {
 		Number int    `json:"number"` // of the point, from one
 		Lot    string `json:"lot,omitempty"`
@@ -274,6 +314,12 @@ func driftOf(file, value string, s drift.Samples, study drift.Study) driftJSON {
 	if out.Factors == nil {
 		out.Factors = []factorJSON{}
 	}
+	if r := study.Ranks; r != nil {
+		out.Ranks = &ranksJSON{placeOf(r.StepAfter), number(r.Step.P), perOf(r.Timed), slopeJSON{number(r.Trend.Slope), number(r.Trend.SlopeCI.Low), number(r.Trend.SlopeCI.High)}, number(r.Trend.P), number(r.Trend.S)}
+	}
+	if n := study.Nested; n != nil {
+		out.Nested = &nestedJSON{number(n.VarGroup), number(n.VarSubgroup), number(n.VarWithin), number(n.PGroup), number(n.PSubgroup)}
+	}
 	for _, st := range study.Strata {
 		out.Strata = append(out.Strata, stratumJSON{st.Factor, st.Level, st.N, changeOf(st.Change, s.Quantity.Unit)})
 	}
@@ -290,12 +336,16 @@ func changeOf(c drift.Change, unit string) changeJSON {
 	}
 	if c.Form == drift.Ramp {
 		out.Slope = &slopeJSON{number(c.Slope), number(c.SlopeInterval.Low), number(c.SlopeInterval.High)}
-		out.Per = "point"
-		if c.Timed {
-			out.Per = "day"
-		}
+		out.Per = perOf(c.Timed)
 	}
 	return out
+}
+
+func perOf(timed bool) string {
+	if timed {
+		return "day"
+	}
+	return "point"
 }
 
 func placeOf(p drift.Place) *placeJSON {

@@ -279,10 +279,17 @@ func (f finding) bounded(opt CorrectOptions) *Bounded {
 	if !wanders(d, y) {
 		d = spc.Drift{Sigma: stat.StdDev(y, nil)}
 	}
-	b := &Bounded{Drift: d, Forecast: f.forecast(d.Lambda)}
+	b := &Bounded{Drift: d, Forecast: mean(y)}
 	if d.Lambda == 0 {
 		return b
 	}
+	machine := spc.Feedback{Lambda: d.Lambda, Limit: math.Inf(1), Forecast: mean(y)} // nobody has moved it so far
+	for _, v := range y {
+		if machine, _, err = machine.Next(v); err != nil {
+			return nil
+		}
+	}
+	b.Forecast = machine.Forecast
 	cost := opt.MayCost
 	if cost == 0 {
 		cost = 0.05
@@ -303,14 +310,4 @@ func wanders(d spc.Drift, y []float64) bool {
 	n := float64(len(y))
 	still := stat.Variance(y, nil) * (n - 1)
 	return d.Lambda > 0 && n*math.Log(still/(d.Sigma*d.Sigma*(n-2))) > distuv.ChiSquared{K: 1}.Quantile(0.90)
-}
-
-// forecast is the exponentially weighted mean after the last point, started from the mean of all.
-func (f finding) forecast(lambda float64) float64 {
-	_, y := f.columns()
-	z := mean(y)
-	for _, v := range y {
-		z += lambda * (v - z)
-	}
-	return z
 }

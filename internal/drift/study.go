@@ -14,6 +14,10 @@ type Study struct {
 	N       int
 	Overall Change
 	Series  []Point // means of lots, or single values
+	Ranks   *Ranks  // the same question by ranks; nil where there are too few points
+	// Nested splits the variance beside the overall move: groups are days, subgroups the lots of a day.
+	// Nil where the samples don't show it.
+	Nested *spc.Nested
 	// Ranked holds the factors, that which explains most first; none where there is no factor. What the
 	// overall move explains is taken out of the values before: means are those of before the move.
 	Ranked []spc.FactorEffect
@@ -57,8 +61,15 @@ const mostStrata = 40
 func Analyse(s Samples, opt Options) (Study, error) {
 	study := Study{N: len(s.Values), Passed: slices.Clone(s.Passed), Series: s.Points()}
 	var err error
-	if study.Overall, err = Look(s, opt); err != nil || len(s.Factors) == 0 {
+	if study.Overall, err = Look(s, opt); err != nil {
 		return study, err
+	}
+	if study.Ranks, err = ranksOf(study.Series, s.Times != nil); err != nil {
+		return study, err
+	}
+	study.Nested = s.nestedOf(s.without(study.Overall))
+	if len(s.Factors) == 0 {
+		return study, nil
 	}
 	if study.Ranked, err = spc.RankFactors(s.without(study.Overall), s.Factors, spc.FactorOptions{Level: opt.Level, Confidence: opt.Confidence}); err != nil {
 		return study, err
