@@ -291,18 +291,12 @@ func (b *band) fitClean(local *Edge) *Edge {
 		return cdf
 	})
 	p[cIn], p[cOut] = base, base+amp
-	half := 1.0
-	for i := range px.X {
-		half = max(half, math.Abs(px.X[i]))
-	}
-	um, inf := b.um, math.Inf(1)
-	tol := []float64{1e-3 * um, 1e-3 * um / half, 5e-3 * um, inf, inf, inf, inf}
 	// A few cells tell quickly that there is more than noise.
-	glance, err := solve(px.every(7), m, start{p: p, tol: tol})
+	glance, err := solve(px.every(7), m, start{p: p})
 	if err != nil || glance.misfit > 1.5*cleanMisfit {
 		return nil
 	}
-	sol, err := solve(&px, m, start{p: glance.p, tol: tol, scale: max(glance.misfit, 1)})
+	sol, err := solve(&px, m, start{p: glance.p, scale: max(glance.misfit, 1)})
 	if err != nil || sol.misfit > cleanMisfit || sol.used < 0.9 || ragged(&px, m, sol.p, cOffset) {
 		return nil
 	}

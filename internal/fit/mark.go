@@ -130,8 +130,6 @@ func (o outline) fit(px *Pixels, from start) (*Mark, error) {
 	// edge would let the fit grow without bound.
 	from.prior = make([]float64, markParams)
 	from.prior[markGrow] = 1 / (0.1 * o.thin * 0.1 * o.thin)
-	um, level := math.Abs(from.p[markBlur]), math.Abs(from.p[markAmp])
-	from.tol = []float64{1e-3 * um, 1e-3 * um, 5e-3 * um, 5e-3 * um, 0.01 * level, 0.01 * level, math.Inf(1), math.Inf(1)}
 	s, err := solve(px, m, from)
 	if err != nil {
 		return nil, err

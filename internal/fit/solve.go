@@ -4,6 +4,8 @@ import (
 	"errors"
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/floats"
 )
 
 // A model writes the grey levels expected at places (x, y) µm, at most gramRows of them, for
@@ -38,15 +40,19 @@ const (
 	// Weights follow the residuals only after a step, which so falls short: by a factor that is the
 	// mean weight over the mean slope of the weighted residual, 1.13 for noise.
 	mostStretch = 1.3
-	// What a stretched step leaves, where noise is all there is, is less than this share of it.
-	stepLeaves = 0.15
+
+	// A step no longer matters that moves no combination of the parameters by more than this share of
+	// its standard deviation. Of a stretched step hardly anything is left where noise is all there is,
+	// and what isn't fitted from near is but the start of another fit.
+	fitStill, noiseStill, startStill = 0.1, 0.3, 0.4
+
+	enough = 2000 // residuals to tell their scale by
 )
 
 // A start is where a fit begins.
 type start struct {
 	p     []float64
 	prior []float64 // 1/variance of a Gaussian prior about 0 for each parameter, 0 for none; nil for none at all
-	tol   []float64 // for each parameter the error that no longer matters
 	scale float64   // of the residuals at p, when p is so good that only noise is left; 0 when it isn't
 }
 
@@ -84,64 +90,65 @@ func newWorkspace(px *Pixels, m model, from start) *workspace {
 	n := px.Len()
 	all := make([]float64, 3*n)
 	w := &workspace{px: px, m: m, from: from, root: all[:n], r: all[n : 2*n], abs: all[2*n:]}
+	w.scores = make([]float64, (int(slices.Max(px.Block))+1)*len(from.p))
 	for i, v := range px.Weight {
 		w.root[i] = math.Sqrt(v)
 	}
 	return w
 }
 
-// descend iterates from the start and leaves the last pass at what it returns.
+// descend iterates from the start until a step no longer matters and returns where that leads. The
+// last pass is the one before it.
 func (w *workspace) descend() ([]float64, error) {
 	k := len(w.from.p)
 	p, next, dp := slices.Clone(w.from.p), make([]float64, k), make([]float64, k)
 	h, g := make([]float64, k*k), make([]float64, k)
-	near := w.from.scale > 0
-	huber := huberSteps
+	huber, still := huberSteps, startStill
 	w.scale, w.bound = w.from.scale, tukeyBound
-	if near {
-		huber, w.tukey = 0, true
+	if w.from.scale > 0 {
+		huber, still, w.tukey = 0, fitStill, true
+		if w.from.scale < noiseMisfit {
+			still = noiseStill
+		}
 	} else {
-		w.scale, w.bound = math.Inf(1), huberBound // all residuals count in full
-		w.pass(p, false)
-		w.scale = w.robustScale()
+		w.scale, w.bound = w.glance(p), huberBound
 	}
-	w.pass(p, false)
+	w.pass(p)
 	damping := 0.0
 	for step := range maxSteps {
 		w.normalEquations(p, h, g)
+		if !w.step(h, g, damping, dp) {
+			return nil, errSingular
+		}
 		// Weights follow the residuals only after a step, which so falls short.
 		stretch := 1.0
 		if w.tukey && w.sumSlope > 0 {
 			stretch = min(w.sumW/w.sumSlope, mostStretch)
 		}
-		w.scale = w.robustScale()
-		if step+1 >= huber {
-			w.bound, w.tukey = tukeyBound, true
+		done := step >= huber && floats.Dot(g, dp) <= still*still*w.scale*w.scale
+		if !done {
+			w.scale = w.robustScale()
+			if step+1 >= huber {
+				w.bound, w.tukey = tukeyBound, true
+			}
 		}
 		cost := w.cost(p)
 		for again := true; again; {
-			if !w.step(h, g, damping, dp) {
-				return nil, errSingular
-			}
-			done := step >= huber
 			for i, d := range dp {
 				next[i] = p[i] + stretch*d
-				tol := w.from.tol[i]
-				if near && w.from.scale < noiseMisfit {
-					tol /= stepLeaves
-				}
-				done = done && math.Abs(d) <= tol
 			}
 			if !finite(next) {
 				return nil, errDiverged
 			}
-			w.pass(next, done)
 			if done {
 				return next, nil
 			}
-			again = w.cost(next) > cost*(1+1e-9) && damping < 1e6
-			if again {
+			w.pass(next)
+			if again = w.cost(next) > cost*(1+1e-9) && damping < 1e6; again {
 				damping, stretch = max(10*damping, 1e-3), 1
+				if !w.step(h, g, damping, dp) {
+					return nil, errSingular
+				}
 			}
 		}
 		copy(p, next)
@@ -152,15 +159,28 @@ func (w *workspace) descend() ([]float64, error) {
 	return nil, errDiverged
 }
 
+// glance returns the scale of the residuals at p by some of the pixels.
+func (w *workspace) glance(p []float64) float64 {
+	const together, oneOf = 32, 4
+	var z [together]float64
+	abs := w.abs[:0]
+	for lo := 0; lo < w.px.Len(); lo += together * oneOf {
+		hi := min(lo+together, w.px.Len())
+		w.m(p, w.px.X[lo:hi], w.px.Y[lo:hi], z[:hi-lo], &w.sums.col)
+		for i := range hi - lo {
+			abs = append(abs, math.Abs(w.px.Z[lo+i]-z[i])*w.root[lo+i])
+		}
+	}
+	return max(1, 1.4826*median(abs))
+}
+
 // pass evaluates residuals and normal equations at p with the weights that belong to the scale, and
-// the scores of blocks when they are wanted.
-func (w *workspace) pass(p []float64, scores bool) {
+// the scores of blocks where the fit may end there.
+func (w *workspace) pass(p []float64) {
 	k, px, sums := len(p), w.px, &w.sums
 	sums.reset(k)
 	w.sumW, w.sumSlope, w.chi2 = 0, 0, 0
-	if scores {
-		w.scores = make([]float64, (int(slices.Max(px.Block))+1)*k)
-	}
+	clear(w.scores)
 	var z, root [gramRows]float64
 	inv := 1 / (w.scale * w.bound)
 	for lo := 0; lo < len(w.r); lo += gramRows {
@@ -183,7 +203,7 @@ func (w *workspace) pass(p []float64, scores bool) {
 				d[i] *= f
 			}
 		}
-		if scores {
+		if w.tukey {
 			for i, b := range px.Block[lo:hi] {
 				s := w.scores[int(b)*k:][:k]
 				for c := range s {
@@ -217,12 +237,14 @@ func robustWeight(r, bound float64, tukey bool) float64 {
 	return s * s
 }
 
-// robustScale is 1.4826 times the median size of the residuals, not below 1: noise is noise.
+// robustScale is 1.4826 times the median size of the residuals, not below 1: noise is noise. Some
+// thousand of them tell it.
 func (w *workspace) robustScale() float64 {
-	for i, r := range w.r {
-		w.abs[i] = math.Abs(r)
+	abs := w.abs[:0]
+	for i := 0; i < len(w.r); i += 1 + len(w.r)/enough {
+		abs = append(abs, math.Abs(w.r[i]))
 	}
-	return max(1, 1.4826*median(w.abs))
+	return max(1, 1.4826*median(abs))
 }
 
 // cost is the loss of the residuals that belongs to the weights, with the prior's.
