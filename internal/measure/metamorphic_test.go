@@ -41,7 +41,7 @@ func changes(rng *rand.Rand) []change {
 		{"16 bits", func(g *picture.Gray, _ *part.Part, _ *scope.Scope) *picture.Gray {
 			out := picture.New(g.W, g.H, 65535)
 			for i, v := range g.Pix {
-				out.Pix[i] = 257 * v
+				out.Pix[i] = v << 8
 			}
 			return out
 		}, same, 0.05},

@@ -30,6 +30,18 @@ const (
 	// sides that err independently it would be a half, but most of what misleads is common to them.
 	misplacedShare = 0.25
 	beadPx         = 20.0 // how far outward of the edge is looked at
+
+	// chamferAlike and glueAlike say how alike chamfer and glue look on opposite sides, standard
+	// deviations, of what the levels there differ by: one lamp lights them. A side whose chamfer is taken for
+	// face and one whose glue is taken for chamfer are as far apart as drawn, too. unlikeMost lets a
+	// picture overrule it, minus the logarithm of the likelihood. Seen on pictures of known truth.
+	chamferAlike = 0.1
+	glueAlike    = 0.15
+	unlikeMost   = 25.0
+	// oddContrast and oddScatter are where a side's step from chamfer to glue, of that of the others,
+	// and its scatter, of its opposite's, say that another line was taken for it.
+	oddContrast = 0.3
+	oddScatter  = 2.5
 )
 
 // Cap measures the cap's outline at the height of its top against the datum and returns its
@@ -121,13 +133,34 @@ func measureCap(src fit.Source, at located, drawn rectangle, c *part.Cap, inset,
 		p.used[k] = false
 		seen--
 	}
-	if seen < 3 {
-		return nil, capEdges(seen)
-	}
-	if p.misplaced(drawn) {
+	if seen < 3 || p.odd() || p.misplaced(drawn) {
 		return nil, capEdges(seen)
 	}
 	return p, nil
+}
+
+// odd reports whether opposite sides can't both be the cap's, or a side without its opposite isn't
+// like the others: the cap's own edge, the inner one of its chamfer and the outer one of the glue
+// run side by side, and where they are taken one for the other on opposite sides the size is right
+// and the place isn't.
+func (p *plate) odd() bool {
+	for k := range 2 {
+		a, b := p.edges[k], p.edges[k+2]
+		if p.used[k] && p.used[k+2] {
+			sa, sb := scatter(a), scatter(b)
+			if a.Contrast*b.Contrast < 0 && max(sa, sb) > oddScatter*min(sa, sb) {
+				return true
+			}
+			continue
+		}
+		if p.used[k+2] {
+			a = b
+		}
+		if others := (p.edges[1-k].Contrast + p.edges[3-k].Contrast) / 2; a.Contrast/others < oddContrast {
+			return true
+		}
+	}
+	return false
 }
 
 // standOut returns how many sides show more than the grain of one surface.
@@ -272,12 +305,23 @@ func pairStarts(plus, minus [][]fit.BevelStart, chamfer int, wider geom.Length, 
 	for _, a := range plus[chamfer] {
 		for _, b := range minus[chamfer] {
 			off := (a.Offset + b.Offset - wider).Um() / sd
-			if c := a.Cost + b.Cost + off*off/2; c < cost {
+			if c := a.Cost + b.Cost + off*off/2 + unlike(a, b); c < cost {
 				cost, best = c, [2]fit.BevelStart{a, b}
 			}
 		}
 	}
 	return best, cost
+}
+
+// unlike is what speaks against two starts being opposite sides of one cap under one lamp.
+func unlike(a, b fit.BevelStart) float64 {
+	hi := max(a.Face, a.Bevel, a.Glue, a.Ground, b.Face, b.Bevel, b.Glue, b.Ground)
+	lo := min(a.Face, a.Bevel, a.Glue, a.Ground, b.Face, b.Bevel, b.Glue, b.Ground)
+	if !(hi > lo) {
+		return 0
+	}
+	chamfer, glue := (a.Bevel-b.Bevel)/(hi-lo)/chamferAlike, (a.Glue-b.Glue)/(hi-lo)/glueAlike
+	return min((chamfer*chamfer+glue*glue)/2, unlikeMost)
 }
 
 func middle(v []float64) float64 {
