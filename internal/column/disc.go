@@ -8,7 +8,7 @@ import (
 	"plumbsquare/internal/scope"
 )
 
-// A disc is a bright (or dark) round end face fitted to raw pixels.
+// A disc is a bright round end face fitted to raw pixels.
 type disc struct {
 	x, y   float64       // image place of its centre, px
 	r      float64       // radius, px at that place
@@ -44,7 +44,6 @@ type discFitter struct {
 	noise    picture.Noise
 	plane    scope.Plane
 	sigma    float64 // px, the pixel's square included
-	polarity float64 // +1: faces brighter than their ground
 	gx, gy   float64 // slope of the light, 1/px along the image axes
 	flat     bool    // the ground is even: one level for it, over groundPx beyond the edge
 	groundPx float64
@@ -54,13 +53,10 @@ type discFitter struct {
 	uneven   bool    // the face too has a level of its own in each sector, along its rim
 	edge     *edgeProfile
 
+	sharp *sharpness
+
 	px []facePixel // near the edge
 }
-
-// A facePixel is a pixel near a face's edge: its place on the object from where the fit started,
-// px; its level; the levels that face and ground would have there; where around the centre it lies,
-// in sectors, as the levels were last measured.
-type facePixel struct{ u, v, z, a, b, around float64 }
 
 // at reads the level at a place by the nearest pixel; places outside read as the border.
 func (f *discFitter) at(x, y float64) float64 {
@@ -100,7 +96,7 @@ func (f *discFitter) approach(x, y, r, reach float64) (ax, ay, ar float64) {
 		m := min(n+2*half, len(ray))
 		for i := range m {
 			rho := r - reach + float64(i-half)
-			ray[i] = f.polarity * f.at(x+rho*rays[k].x, y+rho*rays[k].y)
+			ray[i] = f.at(x+rho*rays[k].x, y+rho*rays[k].y)
 		}
 		best, at := math.Inf(-1), 0
 		for i := half; i < m-half; i++ {
@@ -134,11 +130,17 @@ const (
 	levelGap  = 1.5 // sigmas from the edge at which levels are taken: the profile knows the rest
 	flatGap   = 2.3 // the same where one level holds all around
 	maxSteps  = 6
-	smallPx   = 0.03
+	smallPx   = 0.1
+
+	leastPixels = 60 // that bring the centre near
 
 	// radiusSpread is how far, as a share, faces of one array differ in radius.
 	radiusSpread = 0.01
 	slackPx      = 1.5 // by how much the centre may move without gathering pixels anew
+
+	// farShare is how far, as a share of the radius, the centre may move before the pixels are laid
+	// about it anew: to second order their distances then err by less than a thousandth of a pixel.
+	farShare = 0.03
 )
 
 // fit refines a disc from a start good to about a pixel, by maximum likelihood: a blurred
@@ -158,16 +160,22 @@ func (f *discFitter) fit(x, y, r float64) (disc, bool) {
 	lx := f.gx*j[0][0] + f.gy*j[0][1]
 	ly := f.gx*j[1][0] + f.gy*j[1][1]
 
+	var from geom.ImagePoint // the centre about which the pixels are laid, px on the object from (x, y)
 	e := estimate{r: r}
 	scale := 1.0
 	for step := 0; ; step++ {
 		// The first step only brings the centre near: a third of the pixels will do.
 		stride := 1
-		if step == 0 && f.every < 2 {
-			stride = 3
+		if step == 0 {
+			stride = max(1, min(3, len(f.px)/leastPixels))
+		}
+		if e.x*e.x+e.y*e.y > farShare*farShare*r*r {
+			f.lay(e.x, e.y)
+			from.X, from.Y = from.X+e.x, from.Y+e.y
+			e.x, e.y = 0, 0
 		}
 		if step < 2 {
-			f.measureLevels(&d, &e, lx, ly)
+			f.measureLevels(&d, &e, lx, ly, stride)
 		}
 		q := f.score(&e, stride, 3.5*scale)
 		if q.n < 40.0/float64(stride*max(1, f.every)) {
@@ -189,7 +197,7 @@ func (f *discFitter) fit(x, y, r float64) (disc, bool) {
 		limit := 1.5 / max(1.5, math.Sqrt(sx*sx+sy*sy), math.Abs(sr))
 		e.x, e.y, e.r = e.x+sx*limit, e.y+sy*limit, e.r+sr*limit
 		scale = max(1, 1.2533*q.abs/q.n)
-		if e.r < 0.4*r || e.r > 2*r || e.x*e.x+e.y*e.y > r*r {
+		if e.r < 0.4*r || e.r > 2*r || math.Hypot(from.X+e.x, from.Y+e.y) > r {
 			return d, false
 		}
 		// A step is followed by one a tenth as long.
@@ -208,140 +216,17 @@ func (f *discFitter) fit(x, y, r float64) (disc, bool) {
 		d.loss = q.loss / q.n
 		d.r = e.r
 		det := j[0][0]*j[1][1] - j[0][1]*j[1][0]
-		d.x = x + (j[1][1]*e.x-j[0][1]*e.y)/det
-		d.y = y + (-j[1][0]*e.x+j[0][0]*e.y)/det
+		u, v := from.X+e.x, from.Y+e.y
+		d.x = x + (j[1][1]*u-j[0][1]*v)/det
+		d.y = y + (-j[1][0]*u+j[0][0]*v)/det
 		f.stepsAround(&d)
 		return d, true
 	}
 }
 
-// An estimate is a disc's centre, px on the object from where the fit started, and radius.
-type estimate struct{ x, y, r float64 }
-
-// A score is what one pass over the pixels gives: normal equations (h in the order of invert3)
-// and residuals over their noise.
-type score struct {
-	h           [6]float64
-	g           [3]float64
-	n, abs, chi float64 // count, sum of the absolute values, weighted sum of squares
-	loss        float64 // sum of the squares, each bounded
-}
-
-// measureLevels gives each gathered pixel the levels of face and ground that belong to it.
-func (f *discFitter) measureLevels(d *disc, e *estimate, lx, ly float64) {
-	var ground, face levelsAround
-	f.measureAround(&ground, &face, e.x, e.y, e.r, lx, ly)
-	d.ground = 0
-	for k := range sectors {
-		d.ground += ground[k] / sectors
-	}
-	for i := range f.px {
-		p := &f.px[i]
-		du, dv := p.u-e.x, p.v-e.y
-		light := 1 + lx*du + ly*dv
-		p.a = d.inside * light
-		if f.flat {
-			p.b = ground[0] * light
-			continue
-		}
-		k, w := middles(p.around)
-		p.b = ground[k] + w*(ground[k+1]-ground[k])
-		if f.uneven {
-			p.a = face[k] + w*(face[k+1]-face[k])
-		}
-	}
-}
-
-// score passes over every stride-th pixel near the edge. Residuals beyond bound lose weight,
-// beyond twice the bound all of it.
-func (f *discFitter) score(e *estimate, stride int, bound float64) (q score) {
-	reach := bandSigma * f.sigma
-	in2, out2 := max(0, e.r-reach), e.r+reach
-	in2, out2 = in2*in2, out2*out2
-	readVar, gain := f.noise.ReadVar, f.noise.Gain
-	cut := 1 / (4 * bound * bound)
-	lossBound := 9 * max(1, f.misfit*f.misfit)
-	knots, first := f.edge.knots, f.edge.first
-	for i := 0; i < len(f.px); i += stride {
-		p := &f.px[i]
-		du, dv := p.u-e.x, p.v-e.y
-		rho2 := du*du + dv*dv
-		if rho2 < in2 || rho2 > out2 {
-			continue
-		}
-		rho := math.Sqrt(rho2)
-		t := (rho - e.r - first) * (1 / profileStep)
-		k := int(t)
-		if k < 0 || k >= len(knots)-1 {
-			continue
-		}
-		t -= float64(k)
-		l, m := &knots[k], &knots[k+1]
-		model := p.a*(l.a+t*(m.a-l.a)) + p.b*(l.b+t*(m.b-l.b))
-		slope := p.a*(l.da+t*(m.da-l.da)) + p.b*(l.db+t*(m.db-l.db))
-		res := p.z - model
-		w := 1 / (readVar + gain*max(model, 0))
-		e2 := res * res * w
-		q.n++
-		q.abs += math.Sqrt(e2)
-		q.loss += min(e2, lossBound)
-		rw := 1 - e2*cut
-		if rw <= 0 {
-			continue
-		}
-		rw *= rw
-		q.chi += rw * e2
-		w *= rw
-		wm := -w * slope
-		cx, cy := du/rho, dv/rho
-		wr := wm * res
-		q.g[0] += wr * cx
-		q.g[1] += wr * cy
-		q.g[2] += wr
-		wm *= -slope
-		wx, wy := wm*cx, wm*cy
-		q.h[0] += wx * cx
-		q.h[1] += wx * cy
-		q.h[2] += wx
-		q.h[3] += wy * cy
-		q.h[4] += wy
-		q.h[5] += wm
-	}
-	return q
-}
-
 // holds reports whether a disc of radius r about (x, y) lies in the picture.
 func (f *discFitter) holds(x, y, r float64) bool {
 	return x-r >= 0 && y-r >= 0 && x+r <= float64(f.g.W-1) && y+r <= float64(f.g.H-1)
-}
-
-// gather collects the pixels from the edge's inner band outward to where the ground's levels end.
-func (f *discFitter) gather(x, y, r float64, j [2][2]float64) {
-	f.px = f.px[:0]
-	inner := max(0, r-bandSigma*f.sigma-slackPx)
-	if f.uneven {
-		inner = max(0, r-levelGap*f.sigma-f.groundPx-slackPx)
-	}
-	outer := r + levelGap*f.sigma + f.groundPx + slackPx/2
-	x0, x1 := max(0, int(x-outer)), min(f.g.W-1, int(x+outer)+1)
-	y0, y1 := max(0, int(y-outer)), min(f.g.H-1, int(y+outer)+1)
-	in2, out2 := inner*inner, outer*outer
-	every := max(1, f.every)
-	ux, vx := j[0][0]*float64(every), j[1][0]*float64(every)
-	for yy := y0; yy <= y1; yy++ {
-		row := f.g.Pix[yy*f.g.W : (yy+1)*f.g.W]
-		// Rows start one after the other, so that the pixels used lie evenly.
-		first := x0 + (2*yy)%every
-		dx, dy := float64(first)-x, float64(yy)-y
-		u, v := j[0][0]*dx+j[0][1]*dy, j[1][0]*dx+j[1][1]*dy
-		for xx := first; xx <= x1; xx += every {
-			if q := u*u + v*v; q > in2 && q < out2 {
-				f.px = append(f.px, facePixel{u: u, v: v, z: float64(row[xx])})
-			}
-			u += ux
-			v += vx
-		}
-	}
 }
 
 // face returns the level of the face, dust left out.
@@ -391,7 +276,7 @@ func (f *discFitter) steps(x, y, r float64, s *[directions]float64) {
 	for k := range rays {
 		a := f.at(x+(r-gap)*rays[k].x, y+(r-gap)*rays[k].y)
 		b := f.at(x+(r+gap)*rays[k].x, y+(r+gap)*rays[k].y)
-		s[k] = f.polarity * (a - b)
+		s[k] = a - b
 	}
 	sortFew(s[:])
 }

@@ -14,9 +14,8 @@ func (f *discFitter) measureAround(ground, face *levelsAround, cx, cy, cr, lx, l
 		near, far := cr+flatGap*f.sigma, cr+levelGap*f.sigma+f.groundPx
 		for i := range f.px {
 			p := &f.px[i]
-			du, dv := p.u-cx, p.v-cy
-			if q := du*du + dv*dv; q >= near*near && q <= far*far {
-				sum += p.z / (1 + lx*du + ly*dv)
+			if rho := p.distance(cx, cy); rho >= near && rho <= far {
+				sum += p.z / (1 + lx*(p.rho*p.cos-cx) + ly*(p.rho*p.sin-cy))
 				count++
 			}
 		}
@@ -25,16 +24,14 @@ func (f *discFitter) measureAround(ground, face *levelsAround, cx, cy, cr, lx, l
 		}
 		return
 	}
-	outside := ringOf(cr+gap, cr+gap+f.groundPx)
-	inside := ringOf(cr-gap-f.groundPx, cr-gap)
+	outside := ring{near: cr + gap, far: cr + gap + f.groundPx}
+	inside := ring{near: max(0, cr-gap-f.groundPx), far: cr - gap}
 	for i := range f.px {
 		p := &f.px[i]
-		du, dv := p.u-cx, p.v-cy
-		p.around = diamond(du, dv) * (sectors / 4.0)
-		q := du*du + dv*dv
-		if q >= outside.near2 && q <= outside.far2 {
+		rho := p.distance(cx, cy)
+		if rho >= outside.near && rho <= outside.far {
 			outside.add(p)
-		} else if f.uneven && q >= inside.near2 && q <= inside.far2 {
+		} else if f.uneven && rho >= inside.near && rho <= inside.far {
 			inside.add(p)
 		}
 	}
@@ -46,11 +43,9 @@ func (f *discFitter) measureAround(ground, face *levelsAround, cx, cy, cr, lx, l
 
 // A ring sums the pixels between two radii by sectors.
 type ring struct {
-	near2, far2 float64
-	n, sum      [sectors]float64
+	near, far float64
+	n, sum    [sectors]float64
 }
-
-func ringOf(near, far float64) ring { return ring{near2: near * near, far2: far * far} }
 
 func (r *ring) add(p *facePixel) {
 	k := int(p.around) & (sectors - 1)
@@ -74,13 +69,8 @@ func (r *ring) levels(b *levelsAround) {
 	b[sectors] = b[0]
 }
 
-// sector returns between which two sectors' middles a direction lies: k and k+1, and how far
-// from the one to the other.
-func sector(du, dv float64) (k int, w float64) {
-	return middles(diamond(du, dv) * (sectors / 4.0))
-}
-
-// middles is sector for a place around in sectors, counted from +u.
+// middles returns between which two sectors' middles a direction lies, given in sectors from +u: k
+// and k+1, and how far from the one to the other.
 func middles(around float64) (k int, w float64) {
 	p := around - 0.5
 	if p < 0 {
@@ -94,8 +84,8 @@ func middles(around float64) (k int, w float64) {
 }
 
 // at interpolates between the middles of the sectors.
-func (b *levelsAround) at(du, dv float64) float64 {
-	k, w := sector(du, dv)
+func (b *levelsAround) at(around float64) float64 {
+	k, w := middles(around)
 	return b[k] + w*(b[k+1]-b[k])
 }
 

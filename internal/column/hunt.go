@@ -40,10 +40,10 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 		}
 		return 0
 	})
-	// A dim face shows little of its edge: all pixels, and columns, cut from one wire, at the usual
-	// radius.
+	// A dim face shows little of its edge: all pixels unless they are many, and columns, cut from one
+	// wire, at the usual radius.
 	every := f.every
-	f.every = 1
+	f.every = max(1, int(v.r/manyPx))
 	if !f.uneven {
 		f.known = v.um
 	}
@@ -77,6 +77,9 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 	return best, found
 }
 
+// manyPx is the radius, px, from whose double on an edge has more pixels than a fit needs.
+const manyPx = 14.0
+
 // merit ranks discs found at a site. Of columns, a faint one that fits goes before a stronger one that
 // doesn't: a face in the dark beside paste in the light.
 func (f *discFitter) merit(d *disc) float64 {
@@ -106,35 +109,67 @@ func (f *discFitter) circle(x, y, r float64) float64 {
 	return f.around(&h, 0, 0)
 }
 
-// A hoop holds the pixels just inside and outside of a circle's edge in half of the directions.
+// A hoop holds the pixels just inside and outside of a circle's edge in half of the directions, as
+// places in the picture's rows, and the corners of the box that they fill.
 type hoop struct {
-	in, out [directions / 2]struct{ x, y int }
+	in, out        [directions / 2]int
+	x0, y0, x1, y1 int
 }
 
 // hoop lists the pixels of a circle. Moved by whole pixels, it is that of another.
-func (f *discFitter) hoop(x, y, r float64) (h hoop) {
+func (f *discFitter) hoop(x, y, r float64) hoop {
+	h := hoop{x0: math.MaxInt, y0: math.MaxInt, x1: math.MinInt, y1: math.MinInt}
 	gap := f.sigma + 0.5
 	for k := range h.in {
 		d := rays[2*k]
-		h.in[k].x, h.in[k].y = int(math.Floor(x+(r-gap)*d.x+0.5)), int(math.Floor(y+(r-gap)*d.y+0.5))
-		h.out[k].x, h.out[k].y = int(math.Floor(x+(r+gap)*d.x+0.5)), int(math.Floor(y+(r+gap)*d.y+0.5))
+		place := func(rho float64) int {
+			px, py := int(math.Floor(x+rho*d.x+0.5)), int(math.Floor(y+rho*d.y+0.5))
+			h.x0, h.y0, h.x1, h.y1 = min(h.x0, px), min(h.y0, py), max(h.x1, px), max(h.y1, py)
+			return py*f.g.W + px
+		}
+		h.in[k], h.out[k] = place(r-gap), place(r+gap)
 	}
 	return h
 }
 
-// around is circle for a hoop moved by (dx, dy).
+// around is circle for a hoop moved by (dx, dy); minus infinity where that leaves the picture.
 func (f *discFitter) around(h *hoop, dx, dy int) float64 {
-	var s [directions / 2]float64
-	right, bottom := f.g.W-1, f.g.H-1
-	level := func(x, y int) float64 {
-		return float64(f.g.Pix[min(max(y+dy, 0), bottom)*f.g.W+min(max(x+dx, 0), right)])
+	if h.x0+dx < 0 || h.y0+dy < 0 || h.x1+dx >= f.g.W || h.y1+dy >= f.g.H {
+		return math.Inf(-1)
 	}
+	var s [directions / 2]int
+	move := dy*f.g.W + dx
 	for k := range s {
-		s[k] = f.polarity * (level(h.in[k].x, h.in[k].y) - level(h.out[k].x, h.out[k].y))
+		s[k] = int(f.g.Pix[h.in[k]+move]) - int(f.g.Pix[h.out[k]+move])
 	}
-	sortFew(s[:])
-	return lowerMean(s[:])
+	for _, c := range network {
+		a, b := s[c.low], s[c.high]
+		s[c.low], s[c.high] = min(a, b), max(a, b)
+	}
+	var sorted [len(s)]float64
+	for k, v := range s {
+		sorted[k] = float64(v)
+	}
+	return lowerMean(sorted[:])
 }
+
+// network sorts the steps of a hoop without a branch that depends on them: Batcher's odd-even merge
+// sort (AFIPS Spring Joint Computer Conference 32 (1968) 307).
+var network = func() (pairs []struct{ low, high uint8 }) {
+	const n = directions / 2
+	for p := 1; p < n; p *= 2 {
+		for k := p; k >= 1; k /= 2 {
+			for j := k % p; j+k < n; j += 2 * k {
+				for i := range k {
+					if (i+j)/(2*p) == (i+j+k)/(2*p) {
+						pairs = append(pairs, struct{ low, high uint8 }{uint8(i + j), uint8(i + j + k)})
+					}
+				}
+			}
+		}
+	}
+	return pairs
+}()
 
 // huntDim looks for a face in the dark by the site of a column whose flank or shadow is seen: it
 // may be brighter than these and darker than the ceramic beside, so that it shows no fall of light

@@ -2,6 +2,7 @@ package column
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"gonum.org/v1/gonum/mat"
@@ -74,7 +75,7 @@ func TestDiamondRisesWithTheAngle(t *testing.T) {
 
 func TestSectorsMeetAllAround(t *testing.T) {
 	for a := -7.0; a < 7; a += 0.0007 {
-		k, w := sector(math.Cos(a), math.Sin(a))
+		k, w := middles(diamond(math.Cos(a), math.Sin(a)) * (sectors / 4.0))
 		if k < 0 || k >= sectors || w < -1e-9 || w > 1+1e-9 {
 			t.Fatalf("direction %g rad lies in sector %d, %g", a, k, w)
 		}
@@ -192,4 +193,17 @@ func TestFlankLeavesOutTheLowerEdge(t *testing.T) {
 	if kx, _ := flank(nil, nil); len(kx) != 0 {
 		t.Error("crossings out of nothing")
 	}
+}
+
+func TestNetworkSorts(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		v := rapid.SliceOfN(rapid.IntRange(-300, 300), directions/2, directions/2).Draw(t, "v")
+		want := slices.Sorted(slices.Values(v))
+		for _, c := range network {
+			v[c.low], v[c.high] = min(v[c.low], v[c.high]), max(v[c.low], v[c.high])
+		}
+		if !slices.Equal(v, want) {
+			t.Fatalf("%v", v)
+		}
+	})
 }

@@ -14,8 +14,9 @@ const leastTeachers = 8
 // newDiscFitter makes a fitter for the faces of this picture: a first fit of some of them, with
 // a sharp edge, tells whether the ground is even and, where it isn't, the profile of the rim.
 func (pic *shot) newDiscFitter(o *outline, seats []seat) *discFitter {
-	f := &discFitter{g: pic.g, noise: pic.noise, plane: pic.tip, sigma: o.sigmaPx, polarity: 1,
-		gx: o.gx, gy: o.gy, groundPx: 2, uneven: pic.balls(), edge: sharpProfile(o.sigmaPx)}
+	f := &discFitter{g: pic.g, noise: pic.noise, plane: pic.tip, sigma: o.sigmaPx,
+		gx: o.gx, gy: o.gy, groundPx: 2, uneven: pic.balls(), edge: sharpProfile(o.sigmaPx),
+		sharp: sharpnessOf(pic.noise, pic.g.FullScale)}
 	r := pic.radiusPx()
 	f.every = 2
 	if f.uneven {
@@ -198,9 +199,9 @@ func (f *discFitter) rimSamples(some []disc, rUm float64) []rimSample {
 			p := &f.px[i]
 			a := d.inside
 			if f.uneven {
-				a = faces[u.i].at(p.u, p.v)
+				a = faces[u.i].at(p.around)
 			}
-			out = append(out, rimSample{t: math.Sqrt(p.u*p.u+p.v*p.v) - r, a: a, b: grounds[u.i].at(p.u, p.v), z: p.z})
+			out = append(out, rimSample{t: p.rho - r, a: a, b: grounds[u.i].at(p.around), z: p.z})
 		}
 	}
 	return out
