@@ -99,6 +99,42 @@ func TestDieLiesWhereItWasDrawn(t *testing.T) {
 	}
 }
 
+// A polished die mirrors what is around it: here stripes on its right, so that this side is now
+// brighter than the substrate and now darker.
+func TestDieLikeAMirror(t *testing.T) {
+	s := scene(flat())
+	s.OffsetXUm, s.OffsetYUm, s.ThetaDeg = 30, -20, 0.2
+	var pictures [2]*picture.Gray
+	for i, level := range []float64{0.3, 0.6} {
+		s.Look.Die = level
+		g, _, err := synth.Draw(s, seeded(5))
+		if err != nil {
+			t.Fatal(err)
+		}
+		pictures[i] = g
+	}
+	g := pictures[0]
+	for i, v := range g.Pix {
+		w := 1.0
+		if x := i % g.W; x > g.W/2 {
+			w = 0.5 + 0.5*math.Sin(2*math.Pi*float64(i/g.W)/56)
+		}
+		g.Pix[i] = uint16(math.Round(w*float64(v) + (1-w)*float64(pictures[1].Pix[i])))
+	}
+	src := fit.Source{Gray: g, Noise: picture.EstimateNoise(g)}
+	f, err := fiducial.Find(src, s.Part, s.Scope, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o, err := offset.Die(src, s.Part, s.Scope, f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := math.Hypot(o.XUm-30, o.YUm+20); d > 0.3*11 {
+		t.Errorf("%.2f µm off: X %.2f ± %.2f, Y %.2f ± %.2f", d, o.XUm, o.UXUm, o.YUm, o.UYUm)
+	}
+}
+
 // A die's top is above the marks: told of another height, a lens puts a die off the axis elsewhere,
 // by its distance times the height over the working distance.
 func TestHeightMatters(t *testing.T) {

@@ -31,9 +31,13 @@ const (
 	// pictures of known truth.
 	sidePx = 0.02
 	// A side whose level steps now up, now down, or that scatters like the ends of traces, is none.
-	minAgree               = 0.6
-	sureAgree              = 0.8
-	maxScatter geom.Length = 10
+	// One as straight as calmScatter is one all the same: a die that mirrors its surroundings is
+	// brighter than the substrate in one place and darker in another, while what only happens to
+	// step where a side would be scatters by 7 µm and more.
+	minAgree                = 0.6
+	sureAgree               = 0.8
+	maxScatter  geom.Length = 10
+	calmScatter geom.Length = 3
 	// turnOutlier and turnGross say when a side's direction contradicts the others': standard
 	// deviations, and its ends' distance from the line that the others expect.
 	turnOutlier = 5.0
@@ -87,7 +91,7 @@ func measurePlate(src fit.Source, at located, drawn rectangle, inset, corner geo
 		switch {
 		case e == nil:
 			continue
-		case e.Agree < minAgree || e.Rms > maxScatter:
+		case e.Agree < minAgree && e.Rms > calmScatter || e.Rms > maxScatter:
 			ragged++
 		case e.Agree >= sureAgree:
 			sure++
