@@ -33,7 +33,7 @@ func Ball(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope, put ge
 	if err := cmp.Or(pic.judgeWay(f, o, seats, v), pic.judgeArray(f, o, seats, v)); err != nil {
 		return nil, err
 	}
-	f.centreOnGleams(pic, seats, v)
+	f.settle(pic, seats, f.mirror(pic, seats, v))
 	r.Array = pic.columns(o, seats, pic.offsets(o, seats), footing{}, f)
 	pairs := bridges(f, seats, v)
 	for _, p := range pairs {

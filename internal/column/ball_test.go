@@ -29,6 +29,7 @@ type bead struct {
 	missing bool
 	x, y    float64 // µm from the site
 	grow    float64 // µm of diameter
+	dull    bool    // less bright than others
 	bridge  bool
 	second  float64 // direction, degrees, in which a second one sticks to it; 0 means none
 }
@@ -73,8 +74,12 @@ func ballPicture(p *part.Part, turnDeg float64, balls map[string]bead, seed uint
 			c.disc(x+0.9*r*cos, y+0.9*r*sin, 0.25, 0.8*r, 45)
 			c.ring(x+0.9*r*cos, y+0.9*r*sin, 0.25, 0.2*r, 0.3*r, 110)
 		}
-		c.disc(x, y, 0.25, r, 34)
-		c.disc(x, y, 0.25, 0.8*r, 52)
+		bright := 1.0
+		if b.dull {
+			bright = 0.88
+		}
+		c.disc(x, y, 0.25, r, 34*bright)
+		c.disc(x, y, 0.25, 0.8*r, 52*bright)
 		// The mirror image of the lamps lies to the side where the field is off the axis.
 		mx, my := x+0.006*n.X.Um(), y+0.006*n.Y.Um()
 		c.ring(mx, my, 0.25, 0.20*r, 0.30*r, 130)
@@ -145,6 +150,51 @@ func TestBall(t *testing.T) {
 	}
 	if got := strings.Join(r.Warnings, "; "); got != "balls E2 and E3 are bridged" {
 		t.Errorf("warnings %q", got)
+	}
+}
+
+// The outline is fainter than the rings mirrored within it, half of the balls are dull, and some are
+// of quite another size: every diameter is that of the outline.
+func TestBallDiameters(t *testing.T) {
+	p := ballPart()
+	balls := beads(p, 9)
+	list, err := p.Array.Sites()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, s := range list {
+		b := balls[s.Name]
+		b.dull = i%2 == 0
+		balls[s.Name] = b
+	}
+	for name, grow := range map[string]float64{"B4": -110, "C7": 120, "G2": 80} {
+		b := balls[name]
+		b.grow = grow
+		balls[name] = b
+	}
+	r, err := column.Ball(ballPicture(p, -0.8, balls, 9), noiseModel(0.8), p, telecentric(13.3), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var e2, z2, c2, n float64
+	for _, s := range r.Array.Sites {
+		b := balls[s.Name]
+		e := s.DiameterUm - 890 - b.grow
+		if math.Abs(e) > 20 || s.UDiameterUm > 10 {
+			t.Errorf("%s: diameter %.1f ± %.1f µm, want %.1f", s.Name, s.DiameterUm, s.UDiameterUm, 890+b.grow)
+		}
+		e2 += e * e
+		z2 += e * e / (s.UDiameterUm * s.UDiameterUm)
+		c2 += ((s.DXUm-b.x)*(s.DXUm-b.x) + (s.DYUm-b.y)*(s.DYUm-b.y)) / 2
+		n++
+	}
+	t.Logf("diameter %.2f µm RMS, error over u %.2f; centres %.2f µm per axis", math.Sqrt(e2/n), math.Sqrt(z2/n), math.Sqrt(c2/n))
+	if rms := math.Sqrt(e2 / n); rms > 0.5*13.3 {
+		t.Errorf("diameters %.2f µm RMS, want half a pixel", rms)
+	}
+	// The drawn shadow ends within half a pixel of the limbs, which nothing tells from them.
+	if z := math.Sqrt(z2 / n); z > 1.8 {
+		t.Errorf("error over stated uncertainty %.2f, want about 1", z)
 	}
 }
 

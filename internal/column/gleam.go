@@ -14,49 +14,56 @@ import (
 // but the rings are sharp, and where in a ball they lie changes slowly over the field: a mirror
 // image of a lamp at finite distance wanders with the angle under which it is seen. So the inner
 // ring is fitted in each ball, its place against the outline is learnt from all balls together as
-// a smooth function of the field, and each ball's centre taken from its ring.
+// a smooth function of the field, and each ball's centre taken from its ring and its outline.
 
-// centreOnGleams moves the centres of balls from the outlines to the rings where a ring is seen.
-func (f *discFitter) centreOnGleams(pic *shot, seats []seat, v sight) {
+// A mirrored is the image of the lights in a ball, moved to where the ball's centre is by it.
+type mirrored struct {
+	d  disc
+	ok bool
+}
+
+// mirror finds the rings in the balls and moves the balls' centres there; nil where there are none.
+// A ball that only its ring shows is found by it.
+func (f *discFitter) mirror(pic *shot, seats []seat, v sight) []mirrored {
 	r := f.ringRadius(seats, v)
 	if r == 0 {
-		return
+		return nil
 	}
 	ring := *f
 	ring.edge = sharpProfile(f.sigma)
 	ring.px = nil
 	ring.every = 1
-	type fitted struct {
-		d  disc
-		ok bool
-	}
-	rings := make([]fitted, len(seats))
-	var falls []float64
+	rings := make([]mirrored, len(seats))
+	var falls, apart []float64
 	for i := range seats {
 		s := &seats[i]
-		if !s.found || !v.whole(&s.d) {
+		if !s.found {
 			continue
 		}
 		x, y, ar := ring.approach(s.d.x, s.d.y, r, 0.5*r)
-		if d, ok := ring.fit(x, y, min(max(ar, 0.7*r), 1.3*r)); ok {
-			rings[i] = fitted{d, true}
+		d, ok := ring.fit(x, y, min(max(ar, 0.7*r), 1.3*r))
+		rings[i] = mirrored{d, ok}
+		if ok && v.whole(&s.d) {
 			falls = append(falls, d.lower())
+			apart = append(apart, math.Hypot(d.x-s.d.x, d.y-s.d.y))
 		}
 	}
 	if len(falls) == 0 {
-		return
+		return nil
 	}
 	usual := median(falls)
 	real := func(d *disc) bool { return d.lower() > 0.5*usual && math.Abs(d.r/r-1) < 0.35 }
+	near := 2*median(apart) + 1
 	rv := v
 	rv.r, rv.um = r, r*pic.tip.UmPerPx()
 	for i := range seats {
 		s := &seats[i]
-		if s.unseen || rings[i].ok && real(&rings[i].d) {
+		q := &rings[i].d
+		if s.unseen || rings[i].ok && real(q) && (v.whole(&s.d) || math.Hypot(q.x-s.d.x, q.y-s.d.y) < near) {
 			continue
 		}
 		d, ok := ring.hunt(s.px, s.py, rv)
-		rings[i] = fitted{d, ok && real(&d)}
+		rings[i] = mirrored{d, ok && real(&d)}
 	}
 	// Ring minus outline, in px of the object's axes at the ball.
 	var places []geom.ImagePoint
@@ -70,9 +77,8 @@ func (f *discFitter) centreOnGleams(pic *shot, seats []seat, v sight) {
 	}
 	wander, scatter, ok := fitWander(places, dx, dy, pic.g.W, pic.g.H)
 	if !ok {
-		return
+		return nil
 	}
-	var radii, spread []float64
 	for i := range seats {
 		s := &seats[i]
 		if !rings[i].ok {
@@ -80,62 +86,78 @@ func (f *discFitter) centreOnGleams(pic *shot, seats []seat, v sight) {
 		}
 		wx, wy := wander.at(s.px, s.py)
 		x, y := rings[i].d.x-wx, rings[i].d.y-wy
-		rings[i].d.x, rings[i].d.y = x, y
-		// An outline found about another place than its ring's, or within the ball's own, is looked
-		// for again.
-		outer := f.outermost(x, y, v)
-		if !s.found || !v.whole(&s.d) || math.Hypot(s.d.x-x, s.d.y-y) > 3*scatter || math.Abs(outer-s.d.r) > 0.04*v.r {
-			d, ok := f.fit(x, y, outer)
-			if ok {
-				s.d = d
-			}
-			if !s.found && (!ok || d.lower() < ringStep*v.step) {
+		if !s.found {
+			d, ok := f.fit(x, y, f.outermost(x, y, v))
+			if !ok || d.lower() < ringStep*v.step {
 				rings[i].ok = false // a crumb's rim, without a ball around it
 				continue
 			}
+			s.d, s.found = d, true
 		}
-		s.found = true
-		radii = append(radii, s.d.r)
+		s.d.x, s.d.y = x, y
+		s.d.cov = round(scatter * scatter)
+		rings[i].d.x, rings[i].d.y = x, y
 	}
-	usualR := median(radii)
-	for _, r := range radii {
-		spread = append(spread, math.Abs(r-usualR))
-	}
-	typical := 3 * 1.4826 * median(spread)
-	for i := range seats {
-		if s := &seats[i]; rings[i].ok {
-			s.d.settle(&rings[i].d, scatter, math.Abs(s.d.r-usualR) < typical && v.whole(&s.d) && s.d.misfit < soundMisfit*f.misfit)
-		}
-	}
+	return rings
 }
+
+// round is the covariance of a centre with a variance that is the same along both axes.
+func round(v float64) [2][2]float64 { return [2][2]float64{{v, 0}, {0, v}} }
 
 // ringStep is the share of the usual fall of light that the outline about a ring must show at least
 // where no ball was found before.
 const ringStep = 0.1
 
-// soundMisfit is how much worse than usual an outline may fit to be held against a ring.
-const soundMisfit = 1.5
-
-// settle chooses a ball's centre between its outline, d, and its ring. A ring is the sharper of the
-// two; where the two are far apart and the outline is as it should be, the ring lies on a dent.
-func (d *disc) settle(ring *disc, scatter float64, sound bool) {
-	apart := math.Hypot(d.x-ring.x, d.y-ring.y)
-	var share float64 // of the outline
-	switch {
-	case !sound:
-	case apart > 5*scatter:
-		share = 1
-	default:
-		share = 0.25
+// settle takes each ball's centre from its outline and its ring, and its diameter from its outline.
+// Where the two lie too far apart the ring is on a dent or under a fibre, or the ball is of another
+// size than those from which the rings' wander was learnt: then the outline has it alone.
+func (f *discFitter) settle(pic *shot, seats []seat, rings []mirrored) {
+	outlines := f.girths(seats, pic.radiusPx())
+	if outlines == nil {
+		return
 	}
-	d.x, d.y = ring.x+share*(d.x-ring.x), ring.y+share*(d.y-ring.y)
-	u2 := (ring.cov[0][0]+ring.cov[1][1])/2 + mirrorShare*mirrorShare*scatter*scatter
-	d.cov = [2][2]float64{{u2, 0}, {0, u2}}
+	var places []geom.ImagePoint
+	var dx, dy, vars []float64
+	for i := range rings {
+		if g := &outlines[i]; g.found && rings[i].ok {
+			places = append(places, geom.ImagePoint{X: seats[i].px, Y: seats[i].py})
+			dx = append(dx, rings[i].d.x-g.x)
+			dy = append(dy, rings[i].d.y-g.y)
+			vars = append(vars, g.u*g.u)
+		}
+	}
+	wander, scatter, ok := fitWander(places, dx, dy, pic.g.W, pic.g.H)
+	v, grow := mirrorShare*mirrorShare*scatter*scatter, 1.0 // variance of a ring about its ball's centre; outlines have the rest
+	if ok {
+		grow = (scatter*scatter - v) / median(vars)
+	}
+	for i := range seats {
+		s, g := &seats[i], &outlines[i]
+		if !s.found || !g.found {
+			continue
+		}
+		s.girth = *g
+		x, y, u2 := g.x, g.y, grow*g.u*g.u
+		if ok && rings[i].ok {
+			wx, wy := wander.at(s.px, s.py)
+			ax, ay := rings[i].d.x-wx-x, rings[i].d.y-wy-y
+			if ax*ax+ay*ay < ringApart*ringApart*(v+u2) {
+				w := u2 / (v + u2)
+				x, y, u2 = x+w*ax, y+w*ay, w*v
+			}
+		}
+		s.d.x, s.d.y, s.d.cov = x, y, round(u2)
+	}
 }
 
-// mirrorShare is how much of the scatter of rings and outlines about each other is put down to
-// the ball being no perfect mirror.
-const mirrorShare = 0.5
+const (
+	// mirrorShare is how much of the scatter of rings and outlines about each other, as a standard
+	// deviation, is put down to the ball being no perfect mirror: seen on ray-traced pictures of known
+	// truth (0.4 to 0.5).
+	mirrorShare = 0.4
+
+	ringApart = 3.0 // standard deviations between a ring and an outline that are of one centre
+)
 
 // ringRadius returns the radius, px, at which light falls most steeply within the balls, on
 // average; 0 where there is no such ring.

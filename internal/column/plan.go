@@ -47,6 +47,7 @@ type seat struct {
 	unseen bool
 	d      disc
 	foot   foot
+	girth  girth // balls
 }
 
 // Plan measures a picture of columns from above. put is how the sample was put under the scope, a
