@@ -152,9 +152,12 @@ func measuredFrom(a Answer) Measured {
 	}
 	for _, s := range r.Array.Sites {
 		site := Site{Name: s.Name, State: s.State, DXUm: s.DXUm, DYUm: s.DYUm, TiltDeg: s.TiltDeg, Azimuth: s.AzimuthDeg, DiameterUm: s.DiameterUm,
-			UUm: s.UUm, UTiltDeg: s.UTiltDeg}
+			UUm: s.UUm, UTiltDeg: s.UTiltDeg, UDiameterUm: s.UDiameterUm}
 		if s.State == reading.Missing || s.State == reading.Unseen {
 			site.DXUm, site.DYUm, site.TiltDeg, site.Azimuth, site.DiameterUm = nan, nan, nan, nan, nan
+		}
+		if r.Shot.View == reading.ColumnPlan && s.UTiltDeg > 0 { // that of the end face; the truth's is the wall's
+			site.DiameterUm = nan
 		}
 		if r.Array.Kind == "balls" {
 			site.TiltDeg, site.Azimuth = nan, nan

@@ -148,7 +148,7 @@ func (c *combination) sitePlace(s *reading.Site, p *part.Part) {
 		}
 	}
 	q := best.there(s.Name)
-	s.DXUm, s.DYUm, s.UUm, s.DiameterUm = q.DXUm, q.DYUm, q.UUm, q.DiameterUm
+	s.DXUm, s.DYUm, s.UUm, s.DiameterUm, s.UDiameterUm = q.DXUm, q.DYUm, q.UUm, q.DiameterUm, q.UDiameterUm
 	s.Sources.Place = best.Name
 	if best.plan() {
 		x, y := c.camera.shift(best)

@@ -262,6 +262,7 @@ var siteColumns = []column[siteOf]{
 	leaning("u_tilt_deg", func(s *Site) float64 { return s.UTiltDeg }),
 	leaning("azimuth_deg", func(s *Site) float64 { return s.AzimuthDeg }),
 	measured("diameter_um", func(s *Site) float64 { return s.DiameterUm }),
+	measured("u_diameter_um", func(s *Site) float64 { return s.UDiameterUm }),
 	silhouette("column_height_um", func(s *Silhouette) float64 { return s.HeightUm }),
 	silhouette("u_column_height_um", func(s *Silhouette) float64 { return s.UHeightUm }),
 	silhouette("bend_um", func(s *Silhouette) float64 { return s.BendUm }),

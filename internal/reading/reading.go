@@ -341,7 +341,10 @@ type Site struct {
 	TiltDeg    float64 `json:"tilt_deg"`
 	AzimuthDeg float64 `json:"azimuth_deg"`
 	UTiltDeg   float64 `json:"u_tilt_deg"`
-	DiameterUm float64 `json:"diameter_um"`
+	// Diameter is that of a ball, from the side that of a column, in plan that of its lit end face,
+	// which a worn rim makes smaller.
+	DiameterUm  float64 `json:"diameter_um"`
+	UDiameterUm float64 `json:"u_diameter_um,omitempty"`
 
 	Foot       *Foot        `json:"foot,omitempty"`       // plan of columns, where it is seen
 	Silhouette *Silhouette  `json:"silhouette,omitempty"` // side view only
