@@ -25,6 +25,7 @@ type computedChart struct {
 	samples            int      // values behind the chart
 	retakes, blank     int      // rows left out
 	capability         *spc.Capability
+	rate               *eventRate // of counts, over everything
 	title              string
 	events             []chart.Event
 	strips             []chart.Strip // under a chart of several values
@@ -79,7 +80,15 @@ func (p chartPlan) compute(o chartOptions, a askedChart) (*computedChart, error)
 		return nil, fmt.Errorf("%s: column %s%s: %w", t.File, a.value, c.ofLevel(), err)
 	}
 	c.grouped = c.kind.Grouped()
-	if c.runs, err = p.runLengths(c.kind, usualSize(c.charts[0])); err != nil {
+	if c.kind.OfCounts() || c.kind.Rare() {
+		c.runs, err = p.countRunLengths(c.kind, &c.charts[0])
+	} else {
+		c.runs, err = p.runLengths(c.kind, usualSize(c.charts[0]))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%s: column %s%s: %w", t.File, a.value, c.ofLevel(), err)
+	}
+	if c.rate, err = rateOf(c.kind, s); err != nil {
 		return nil, fmt.Errorf("%s: column %s%s: %w", t.File, a.value, c.ofLevel(), err)
 	}
 	if err = p.capability(o, c, t, s); err != nil {

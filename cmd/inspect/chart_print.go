@@ -29,10 +29,23 @@ func (c *computedChart) notes() []string {
 	if c.runs != nil {
 		lines = append(lines, c.runs.text())
 	}
+	if c.kind == series.G {
+		p := c.charts[0].Points[len(c.charts[0].Points)-1]
+		if l, err := spc.GeometricLimits(p.Center, 0); err == nil {
+			lower := "none is too small"
+			if l.LCL > 0 {
+				lower = fmt.Sprintf("below %.0f", l.LCL)
+			}
+			lines = append(lines, fmt.Sprintf("by the geometric law itself, as seldom as beyond ±3σ of a normal one: above %.0f (unusually good), %s (unusually bad)", l.UCL, lower))
+		}
+	}
 	if c.kind == series.T {
 		p := c.charts[0].Points[len(c.charts[0].Points)-1]
 		lines = append(lines, strings.TrimSpace(fmt.Sprintf("y is the time to the power of 1/3.6; as times the limits are %s and %s, the centre %s %s",
 			twoDigits(spc.TimeOf(p.LCL)), twoDigits(spc.TimeOf(p.UCL)), twoDigits(spc.TimeOf(p.Center)), c.quantity.Unit)))
+		if l, err := spc.ExponentialLimits(spc.MeanTimeOf(p.Center), 0); err == nil {
+			lines = append(lines, fmt.Sprintf("by the exponential law itself, as seldom as beyond ±3σ of a normal one: below %s or above %s", twoDigits(l.LCL), twoDigits(l.UCL)))
+		}
 	}
 	return lines
 }
@@ -94,6 +107,9 @@ func (c *computedChart) writeText(w io.Writer) error {
 		return err
 	}
 	c.writeSignals(w)
+	if c.rate != nil {
+		fmt.Fprintf(w, "\n%s\n", c.rate.text())
+	}
 	if c.capability != nil {
 		writeCapability(w, c.capability)
 	}
@@ -223,6 +239,7 @@ type (
 		Blank      int             `json:"left_out_blank"`
 		Charts     []statisticJSON `json:"charts"`
 		RunLength  *runLengthJSON  `json:"run_length,omitempty"`
+		Rate       *rateJSON       `json:"rate,omitempty"`
 		Capability *capabilityJSON `json:"capability,omitempty"`
 		Law        *lawJSON        `json:"capability_by_law,omitempty"`
 	}
@@ -230,7 +247,8 @@ type (
 	runLengthJSON struct {
 		InControl   number `json:"in_control"`
 		InControlSE number `json:"in_control_se"` // of a simulated one
-		ShiftSigma  number `json:"shift_sigma"`
+		ShiftSigma  number `json:"shift_sigma,omitempty"`
+		RateFactor  number `json:"rate_factor,omitempty"` // of counts, instead of a shift
 		After       number `json:"after_shift"`
 		AfterSE     number `json:"after_shift_se"`
 	}
@@ -355,8 +373,11 @@ func (c *computedChart) writeJSON(w io.Writer) error {
 		}
 	}
 	out.Law = lawOf(c.law)
+	if r := c.rate; r != nil {
+		out.Rate = &rateJSON{r.events, number(r.opportunities), number(float64(r.events) / r.opportunities), number(r.interval.Low), number(r.interval.High), rateConfidence}
+	}
 	if r := c.runs; r != nil {
-		out.RunLength = &runLengthJSON{number(r.inControl.Mean), number(r.inControl.SE), number(r.shift), number(r.afterShift.Mean), number(r.afterShift.SE)}
+		out.RunLength = &runLengthJSON{number(r.inControl.Mean), number(r.inControl.SE), number(r.shift), number(r.factor), number(r.afterShift.Mean), number(r.afterShift.SE)}
 	}
 	return json.NewEncoder(w).Encode(out)
 }

@@ -91,6 +91,7 @@ func (s schemeFlags) covariance(robust bool) (spc.CovarianceKind, error) {
 type runLengths struct {
 	shift      float64 // in standard deviations of what shiftOf says
 	shiftOf    string
+	factor     float64 // of counts: by which the rate of events rises, instead of a shift
 	inControl  spc.RunLength
 	afterShift spc.RunLength
 }
@@ -111,8 +112,34 @@ func (p chartPlan) runLengths(kind series.Kind, size int) (*runLengths, error) {
 	return r, err
 }
 
+// countsRise is the rise of the rate that run lengths of charts of counts are given for.
+const countsRise = 2
+
+// countRunLengths does so for a chart of counts, or of what lies between events.
+func (p chartPlan) countRunLengths(kind series.Kind, c *spc.Chart) (*runLengths, error) {
+	r := &runLengths{factor: countsRise}
+	var known, rises bool
+	var err error
+	if r.inControl, known, err = kind.CountRunLength(c, p.options, 1); err != nil || !known {
+		return nil, err
+	}
+	if r.afterShift, rises, err = kind.CountRunLength(c, p.options, r.factor); !rises {
+		r.afterShift.Mean = math.NaN() // there is no such rate
+	}
+	return r, err
+}
+
 // text says it in a sentence.
 func (r *runLengths) text() string {
+	if r.factor != 0 {
+		if math.IsInf(r.inControl.Mean, 0) {
+			return "with these rules counts so few can't give an alarm"
+		}
+		if math.IsNaN(r.afterShift.Mean) {
+			return "with these rules one false alarm every " + pointsText(r.inControl)
+		}
+		return fmt.Sprintf("with these rules one false alarm every %s; a rate twice as high is seen after %s", pointsText(r.inControl), pointsText(r.afterShift))
+	}
 	return fmt.Sprintf("with these rules one false alarm every %s; a lasting move by %s %s is seen after %s",
 		pointsText(r.inControl), shortNumber(r.shift), "sigma of "+r.shiftOf, pointsText(r.afterShift))
 }

@@ -54,6 +54,53 @@ func TestRunLength(t *testing.T) {
 	}
 }
 
+// A chart of counts runs as its law says, whatever the size that its points are divided by: the tables of
+// operating characteristics in Montgomery, Introduction to Statistical Quality Control, 6th edition, of a
+// p chart (50 units, p 0.20; 0.9662 inside at 0.10, 0.6216 at 0.35) and a c chart (mean 19.85; 0.870 at
+// 10, 0.410 at 35), from memory. A point signals with 1/(1−share inside).
+func TestCountRunLength(t *testing.T) {
+	centre := func(v float64) spc.Options {
+		return spc.Options{Rules: []spc.Rule{spc.Nelson1}, Phases: []spc.Phase{{Center: &v}}}
+	}
+	counts := []float64{18, 22, 20, 19, 17}
+	chart := func(k series.Kind, s series.Series, opt spc.Options) *spc.Chart {
+		t.Helper()
+		charts, _, err := s.Charts(k, opt)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return &charts[0]
+	}
+	sized := func(n float64) series.Series {
+		return series.Series{Values: counts, Sizes: slices.Repeat([]float64{n}, len(counts))}
+	}
+	for _, c := range []struct {
+		name   string
+		kind   series.Kind
+		chart  *spc.Chart
+		opt    spc.Options
+		factor float64
+		inside float64
+		within float64
+	}{
+		{"p", series.P, chart(series.P, sized(50), centre(0.2)), centre(0.2), 0.5, 0.9662, 5e-5},
+		{"p", series.P, chart(series.P, sized(50), centre(0.2)), centre(0.2), 1.75, 0.6216, 5e-5},
+		{"np", series.NP, chart(series.NP, sized(50), centre(0.2)), centre(0.2), 1.75, 0.6216, 5e-5},
+		{"c", series.C, chart(series.C, series.Series{Values: counts}, centre(19.85)), centre(19.85), 10 / 19.85, 0.870, 5e-4},
+		{"u of 1000", series.U, chart(series.U, sized(1000), centre(0.01985)), centre(0.01985), 35 / 19.85, 0.410, 5e-4},
+		{"u of a thousandth", series.U, chart(series.U, sized(0.001), centre(19850)), centre(19850), 35 / 19.85, 0.410, 5e-4},
+	} {
+		r, known, err := c.kind.CountRunLength(c.chart, c.opt, c.factor)
+		if err != nil || !known || math.Abs(1-1/r.Mean-c.inside) > c.within {
+			t.Errorf("%s times %.3g: %v (%v, %v), a point stays inside with %.5f, want %v", c.name, c.factor, r, known, err, 1-1/r.Mean, c.inside)
+		}
+	}
+	opt := centre(0.6)
+	if _, known, err := series.P.CountRunLength(chart(series.P, sized(50), opt), opt, 2); known || err != nil {
+		t.Errorf("twice 60 %%: known %v, %v", known, err)
+	}
+}
+
 func TestBetween(t *testing.T) {
 	for _, c := range []struct {
 		counts   []float64

@@ -22,26 +22,29 @@ const (
 	Rayleigh     Family = "rayleigh"      // distance from centre, both coordinates alike and centred
 	FoldedNormal Family = "folded normal" // absolute value of a normal variable
 	Exponential  Family = "exponential"   // times between events
+	PowerNormal  Family = "power normal"  // a power of x, of [FitBoxCox], is normal
 )
 
 // Families lists every family, the normal one first.
 func Families() []Family {
-	return []Family{Normal, Lognormal, Weibull, Gamma, Rayleigh, FoldedNormal, Exponential}
+	return []Family{Normal, Lognormal, Weibull, Gamma, Rayleigh, FoldedNormal, Exponential, PowerNormal}
 }
 
 // positive reports whether the family lives above zero, so that a zero can't be fitted either.
-func (f Family) positive() bool { return f == Lognormal || f == Weibull || f == Gamma }
+func (f Family) positive() bool {
+	return f == Lognormal || f == Weibull || f == Gamma || f == PowerNormal
+}
 
 // A Distribution is a member of a family.
 type Distribution struct {
 	Family Family
 	// Location is the mean of a normal, of the logarithm of a lognormal, and of the normal behind
-	// a folded one. Other families have none.
+	// a folded one; of (x^Shape−1)/Shape for a power normal. Other families have none.
 	Location float64
 	// Scale is the standard deviation that goes with Location; the scale of a Weibull, gamma,
 	// Rayleigh; the mean of an exponential.
 	Scale float64
-	Shape float64 // Weibull and gamma only
+	Shape float64 // of Weibull and gamma; the power of a power normal
 }
 
 func (d Distribution) normal() distuv.Normal { return distuv.Normal{Mu: d.Location, Sigma: d.Scale} }
@@ -58,6 +61,8 @@ func (d Distribution) CDF(x float64) float64 {
 	switch d.Family {
 	case Lognormal:
 		return upperTail((d.Location - math.Log(x)) / d.Scale)
+	case PowerNormal:
+		return upperTail((d.Location - BoxCoxOf(x, d.Shape)) / d.Scale)
 	case Gamma:
 		return mathext.GammaIncReg(d.Shape, x/d.Scale)
 	case FoldedNormal:
@@ -78,6 +83,8 @@ func (d Distribution) Survival(x float64) float64 {
 	switch d.Family {
 	case Lognormal:
 		return upperTail((math.Log(x) - d.Location) / d.Scale)
+	case PowerNormal:
+		return upperTail((BoxCoxOf(x, d.Shape) - d.Location) / d.Scale)
 	case Gamma:
 		return mathext.GammaIncRegComp(d.Shape, x/d.Scale)
 	case FoldedNormal:
@@ -109,6 +116,8 @@ func (d Distribution) Quantile(p float64) float64 {
 		return d.normal().Quantile(p)
 	case Lognormal:
 		return math.Exp(d.normal().Quantile(p))
+	case PowerNormal:
+		return powerOf(d.normal().Quantile(p), d.Shape)
 	case Weibull:
 		return d.Scale * math.Pow(-math.Log1p(-p), 1/d.Shape)
 	case Rayleigh:
@@ -128,7 +137,7 @@ func (d Distribution) Quantile(p float64) float64 {
 // Density returns the probability density at x: 0 where the family has no values. At 0 that of some
 // shapes is infinite.
 func (d Distribution) Density(x float64) float64 {
-	if x < 0 && d.Family != Normal || x == 0 && d.Family == Lognormal {
+	if x < 0 && d.Family != Normal || x == 0 && (d.Family == Lognormal || d.Family == PowerNormal) {
 		return 0
 	}
 	return math.Exp(d.logDensity(x))
@@ -142,6 +151,8 @@ func (d Distribution) logDensity(x float64) float64 {
 		return d.normal().LogProb(x)
 	case Lognormal:
 		return d.normal().LogProb(math.Log(x)) - math.Log(x)
+	case PowerNormal:
+		return d.normal().LogProb(BoxCoxOf(x, d.Shape)) + (d.Shape-1)*math.Log(x)
 	case Weibull:
 		return math.Log(d.Shape/d.Scale) + (d.Shape-1)*math.Log(v) - math.Pow(v, d.Shape)
 	case Gamma:
@@ -185,8 +196,8 @@ type Fit struct {
 	AD float64
 }
 
-// FitDistribution fits a family to values by maximum likelihood (the spread of the normal and
-// lognormal with divisor n−1). It returns an error for fewer than three values, for values that
+// FitDistribution fits a family to values by maximum likelihood (the spread of the normal, lognormal and
+// power normal with divisor n−1). It returns an error for fewer than three values, for values that
 // aren't finite or don't vary, and for negative values (or zeros, where the density has none) in
 // families that live above zero.
 func FitDistribution(x []float64, f Family) (Fit, error) {
@@ -209,13 +220,19 @@ func FitDistribution(x []float64, f Family) (Fit, error) {
 	if !(d.Scale > 0) || math.IsInf(d.Scale, 0) || math.IsNaN(d.Shape) {
 		return fail(fmt.Errorf("no member of the family describes the values (scale %v, shape %v)", d.Scale, d.Shape))
 	}
+	if math.IsInf(d.Quantile(0.99865), 0) {
+		return fail(fmt.Errorf("the power %.3g would leave values without an end: too heavy a tail for this family", d.Shape))
+	}
 	r := Fit{Distribution: d, N: len(x), AD: andersonDarling(x, d)}
 	for _, v := range x {
 		r.LogLikelihood += d.logDensity(v)
 	}
 	parameters := 2.0
-	if f == Rayleigh || f == Exponential {
+	switch f {
+	case Rayleigh, Exponential:
 		parameters = 1
+	case PowerNormal:
+		parameters = 3
 	}
 	r.AIC = 2*parameters - 2*r.LogLikelihood
 	return r, nil
@@ -259,6 +276,18 @@ func fitted(x []float64, f Family) Distribution {
 			logs[i] = math.Log(v)
 		}
 		d.Location, d.Scale = stat.MeanStdDev(logs, nil)
+	case PowerNormal:
+		b, err := FitBoxCox(x)
+		if err != nil { // values that a bootstrap has drawn from the edge of the law
+			d.Scale = math.NaN()
+			break
+		}
+		y := make([]float64, len(x))
+		for i, v := range x {
+			y[i] = BoxCoxOf(v, b.Lambda)
+		}
+		d.Shape = b.Lambda
+		d.Location, d.Scale = stat.MeanStdDev(y, nil)
 	case Exponential:
 		d.Scale = mean
 	case Rayleigh:

@@ -31,7 +31,7 @@ func (d Distribution) Capability(tol Tolerance) (QuantileIndices, error) {
 		return QuantileIndices{}, fmt.Errorf("capability: %w", err)
 	}
 	q := QuantileIndices{Low: d.Quantile(0.00135), Median: d.Quantile(0.5), High: d.Quantile(0.99865), K: math.Inf(1)}
-	if !(q.Low < q.Median && q.Median < q.High) {
+	if !(q.Low < q.Median && q.Median < q.High) || math.IsInf(q.High, 0) {
 		return q, fmt.Errorf("capability: the %s distribution has no spread (scale %v, shape %v)", d.Family, d.Scale, d.Shape)
 	}
 	if tol.hasUpper() {
@@ -177,6 +177,19 @@ func FitBoxCox(x []float64) (BoxCox, error) {
 // BoxCoxOf transforms a value, or a limit, above zero: (x^λ−1)/λ, and ln x for λ = 0. It keeps the
 // order for every λ, so lower limits stay lower limits.
 func BoxCoxOf(x, lambda float64) float64 { return boxCoxOfLog(math.Log(x), lambda) }
+
+// powerOf takes [BoxCoxOf] back. What no value is sent to lies beyond the edge of the law: at 0 or infinity.
+func powerOf(y, lambda float64) float64 {
+	switch inside := 1 + lambda*y; {
+	case lambda == 0:
+		return math.Exp(y)
+	case inside <= 0 && lambda > 0:
+		return 0
+	case inside <= 0:
+		return math.Inf(1)
+	}
+	return math.Exp(math.Log1p(lambda*y) / lambda)
+}
 
 func boxCoxOfLog(logX, lambda float64) float64 {
 	if lambda == 0 {

@@ -124,6 +124,22 @@ func TestBoxCoxReference(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	// By the power the law is the normal one of the transformed values, read back through the power.
+	pw, err := FitDistribution(ref.Data, PowerNormal)
+	if err != nil {
+		t.Fatal(err)
+	}
+	wantAbs(t, "power", pw.Shape, ref.Lambda, 1e-5)
+	sd := math.Sqrt(v * n / (n - 1))
+	for _, p := range []float64{0.00135, 0.5, 0.99865} {
+		wantRel(t, "percentile by the power", pw.Quantile(p), math.Pow(1+b.Lambda*(m+sd*normalQuantile(p)), 1/b.Lambda), 1e-9)
+		wantRel(t, "and back", pw.CDF(pw.Quantile(p)), p, 1e-9)
+	}
+	wantRel(t, "beyond 0.5 by the power", pw.Survival(0.5), upperTail((BoxCoxOf(0.5, b.Lambda)-m)/sd), 1e-9)
+	// The density's logarithm, summed, is the likelihood less the normal law's constant, at its maximum but
+	// for the divisor n−1.
+	wantAbs(t, "likelihood", pw.LogLikelihood+n/2*(1+math.Log(2*math.Pi)), b.LogLikelihood, 0.02)
+
 	transformed := (math.Log(0.5) - l.Location) / (3 * l.Scale)
 	wantRel(t, "lognormal Ppk by transformation", transformed, ref.Ppk.Transform, 1e-9)
 	q, err := l.Capability(AtMost(0.5))
@@ -274,6 +290,13 @@ func TestFitProperties(t *testing.T) {
 		}
 		for _, f := range Families() {
 			a, err := FitDistribution(x, f)
+			tol, scale := 1e-6, 0.0
+			if f == PowerNormal {
+				tol, scale = 1e-4, 1 // its power comes from a search by values alone
+				if err != nil && strings.Contains(err.Error(), "heavy a tail") {
+					continue
+				}
+			}
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -290,10 +313,10 @@ func TestFitProperties(t *testing.T) {
 				t.Fatal(err)
 			}
 			// The folded normal's location comes from a search by values alone.
-			if math.Abs(qa.K-qb.K) > 1e-6*math.Abs(qa.K) {
+			if math.Abs(qa.K-qb.K) > tol*(math.Abs(qa.K)+scale) {
 				t.Errorf("%s: index %v became %v in another unit", f, qa.K, qb.K)
 			}
-			if math.Abs(a.AD-b.AD) > 1e-5*(1+a.AD) {
+			if math.Abs(a.AD-b.AD) > 10*tol*(1+a.AD) {
 				t.Errorf("%s: A² %v became %v", f, a.AD, b.AD)
 			}
 		}

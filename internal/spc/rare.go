@@ -146,6 +146,10 @@ const nelsonPower = 3.6
 // TimeOf turns a value or limit of [TChart] back into a time. A negative limit is no limit: 0.
 func TimeOf(y float64) float64 { return math.Pow(math.Max(0, y), nelsonPower) }
 
+// MeanTimeOf returns the mean of exponential times whose power has the given mean, the centre of
+// [TChart]: E[t^(1/3.6)] = θ^(1/3.6)·Γ(1+1/3.6).
+func MeanTimeOf(centre float64) float64 { return TimeOf(centre / math.Gamma(1+1/nelsonPower)) }
+
 func checkTimes(times []float64) error {
 	if err := needFinite("times between events", times, 2); err != nil {
 		return err

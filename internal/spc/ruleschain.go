@@ -20,10 +20,43 @@ type zone struct {
 	chance   float64
 }
 
+// zones are stretches that the rules of a chart can't tell apart, each once.
+type zones []zone
+
+func (z *zones) add(f feature, chance float64) {
+	k := slices.IndexFunc(*z, func(o zone) bool { return o.features == f })
+	if k < 0 {
+		*z = append(*z, zone{f, chance})
+		return
+	}
+	(*z)[k].chance += chance
+}
+
+// zonesOf cuts the axis of a continuous statistic where features change; between gives the chance of a
+// stretch, in standard deviations from the centre.
+func zonesOf(width float64, between func(a, b float64) float64) (z zones) {
+	cuts := []float64{math.Inf(-1), -2, -1, 0, 1, 2, -width, width, math.Inf(1)}
+	slices.Sort(cuts)
+	cuts = slices.Compact(cuts)
+	limits := symmetric(0, 1, width)
+	for i := 1; i < len(cuts); i++ {
+		inside := Point{Value: (math.Max(cuts[i-1], cuts[1]-1) + math.Min(cuts[i], cuts[len(cuts)-2]+1)) / 2, Limits: limits}
+		z.add(inside.features(), between(cuts[i-1], cuts[i]))
+	}
+	return z
+}
+
 // exact solves the chain for its mean time to the first signal.
-func (s Shewhart) exact(shift float64) float64 {
+func (s Shewhart) exact(all zones) float64 {
 	c := ruleChain{patterns: newDetector(s.Rules).patterns, states: map[string]int{}}
-	zones := c.zones(s.Width, shift)
+	var used feature
+	for _, p := range c.patterns {
+		used |= p.feature
+	}
+	var zones zones
+	for _, z := range all {
+		zones.add(z.features&used, z.chance)
+	}
 	c.state(make([]uint16, len(c.patterns)))
 	var moves []map[int]float64
 	var leaving []float64
@@ -46,30 +79,6 @@ func (s Shewhart) exact(shift float64) float64 {
 		}
 	}
 	return absorptionTimes(p, leaving)[0]
-}
-
-// zones cuts the axis where features change and joins stretches that the rules can't tell apart.
-func (c *ruleChain) zones(width, shift float64) []zone {
-	var used feature
-	for _, p := range c.patterns {
-		used |= p.feature
-	}
-	cuts := []float64{math.Inf(-1), -2, -1, 0, 1, 2, -width, width, math.Inf(1)}
-	slices.Sort(cuts)
-	cuts = slices.Compact(cuts)
-	limits := symmetric(0, 1, width)
-	var out []zone
-	for i := 1; i < len(cuts); i++ {
-		inside := Point{Value: (math.Max(cuts[i-1], cuts[1]-1) + math.Min(cuts[i], cuts[len(cuts)-2]+1)) / 2, Limits: limits}
-		z := zone{inside.features() & used, normalBetween(cuts[i-1]-shift, cuts[i]-shift)}
-		k := slices.IndexFunc(out, func(o zone) bool { return o.features == z.features })
-		if k < 0 {
-			out = append(out, z)
-		} else {
-			out[k].chance += z.chance
-		}
-	}
-	return out
 }
 
 // state numbers a history.

@@ -58,15 +58,13 @@ func (s Shewhart) RunLength(shift float64, rng *rand.Rand, runs int) (RunLength,
 		return RunLength{}, fmt.Errorf("run length: shift %v: want a finite number", shift)
 	}
 	if s.comparesValues() {
-		if rng == nil {
-			return RunLength{}, fmt.Errorf("run length: Nelson 3 and 4 have to be simulated: want a source of random numbers")
-		}
-		if runs == 0 {
-			runs = 100_000
-		}
-		return s.simulate(shift, rng, runs)
+		p := Point{Limits: symmetric(0, 1, s.Width)}
+		return s.simulated(rng, runs, func() Point {
+			p.Value = shift + rng.NormFloat64()
+			return p
+		})
 	}
-	return RunLength{Mean: s.exact(shift)}, nil
+	return RunLength{Mean: s.exact(zonesOf(s.Width, func(a, b float64) float64 { return normalBetween(a-shift, b-shift) }))}, nil
 }
 
 // Miss returns the chance that one point stays inside the limits although the level has moved by
@@ -89,12 +87,18 @@ func (s Shewhart) comparesValues() bool {
 // longestRun ends a simulated run: it stands for rules that practically never fire.
 const longestRun = 10_000_000
 
-func (s Shewhart) simulate(shift float64, rng *rand.Rand, runs int) (RunLength, error) {
+// simulated runs the rules over points that draw gives, runs times.
+func (s Shewhart) simulated(rng *rand.Rand, runs int, draw func() Point) (RunLength, error) {
+	if rng == nil {
+		return RunLength{}, fmt.Errorf("run length: Nelson 3 and 4 have to be simulated: want a source of random numbers")
+	}
+	if runs == 0 {
+		runs = 100_000
+	}
 	if runs < 2 {
 		return RunLength{}, fmt.Errorf("run length: %d runs: want at least 2", runs)
 	}
 	d := newDetector(s.Rules)
-	p := Point{Limits: symmetric(0, 1, s.Width)}
 	var sum, square float64
 	for range runs {
 		d.reset()
@@ -103,7 +107,7 @@ func (s Shewhart) simulate(shift float64, rng *rand.Rand, runs int) (RunLength, 
 			if length == longestRun {
 				return RunLength{}, fmt.Errorf("run length: no signal within %d points: too long to simulate", longestRun)
 			}
-			p.Value = shift + rng.NormFloat64()
+			p := draw()
 			fired = d.step(&p)
 		}
 		sum += float64(length)

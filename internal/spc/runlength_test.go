@@ -120,7 +120,11 @@ func TestSimulationMeetsChain(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		sim, err := filled.simulate(c.shift, rng, 10000)
+		p := Point{Limits: symmetric(0, 1, filled.Width)}
+		sim, err := filled.simulated(rng, 10000, func() Point {
+			p.Value = c.shift + rng.NormFloat64()
+			return p
+		})
 		if err != nil || math.Abs(sim.Mean-exact) > 4*sim.SE {
 			t.Errorf("%v width %g shift %g: exact %.5g, simulated %v %v", c.s.Rules, filled.Width, c.shift, exact, sim, err)
 		}
