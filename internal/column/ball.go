@@ -73,12 +73,16 @@ func (pic *shot) findGleams(f *discFitter, seats []seat, v *sight) {
 	}
 }
 
+// gleamPx is how many pixels in a radius are enough to see the reflections.
+const gleamPx = 8.0
+
 // gleam returns by how much the brightest fiftieth of a face exceeds its median.
 func (f *discFitter) gleam(d *disc) float64 {
 	r := 0.8 * d.r
+	every := max(2, int(r/gleamPx))
 	v := make([]float64, 0, int(r+1)*int(r+1))
-	for y := max(0, int(d.y-r)); y <= min(f.g.H-1, int(d.y+r)); y += 2 {
-		for x := max(0, int(d.x-r)); x <= min(f.g.W-1, int(d.x+r)); x += 2 {
+	for y := max(0, int(d.y-r)); y <= min(f.g.H-1, int(d.y+r)); y += every {
+		for x := max(0, int(d.x-r)); x <= min(f.g.W-1, int(d.x+r)); x += every {
 			dx, dy := float64(x)-d.x, float64(y)-d.y
 			if dx*dx+dy*dy < r*r {
 				v = append(v, f.g.At(x, y))

@@ -55,7 +55,9 @@ type discFitter struct {
 
 	sharp *sharpness
 
-	px []facePixel // near the edge
+	px     []facePixel // near the edge
+	levels []uint16    // of the face
+	pulls  []pull
 }
 
 // at reads the level at a place by the nearest pixel; places outside read as the border.
@@ -63,6 +65,26 @@ func (f *discFitter) at(x, y float64) float64 {
 	i := min(max(int(x+0.5), 0), f.g.W-1)
 	j := min(max(int(y+0.5), 0), f.g.H-1)
 	return float64(f.g.Pix[j*f.g.W+i])
+}
+
+// nearest reads as at does at places that start at (x, y) and follow each other by (dx, dy).
+func (f *discFitter) nearest(to []int, x, y, dx, dy float64) {
+	last := float64(len(to) - 1)
+	right, bottom := float64(f.g.W-1), float64(f.g.H-1)
+	if min(x, x+last*dx) < 0 || min(y, y+last*dy) < 0 || max(x, x+last*dx) > right || max(y, y+last*dy) > bottom {
+		for i := range to {
+			to[i] = int(f.at(x+float64(i)*dx, y+float64(i)*dy))
+		}
+		return
+	}
+	const one = 1 << 32 // a pixel, in steps of fixed point
+	px, py := int64((x+0.5)*one), int64((y+0.5)*one)
+	sx, sy := int64(dx*one), int64(dy*one)
+	for i := range to {
+		to[i] = int(f.g.Pix[int(py>>32)*f.g.W+int(px>>32)])
+		px += sx
+		py += sy
+	}
 }
 
 // local returns the linear map from image offsets (px) to object offsets (px of um µm each, y up)
@@ -90,16 +112,14 @@ func (f *discFitter) local(x, y float64) (j [2][2]float64, um float64) {
 func (f *discFitter) approach(x, y, r, reach float64) (ax, ay, ar float64) {
 	var d [directions]float64
 	n := int(2*reach) + 1
-	var ray [64]float64
+	var levels [64]int
 	half := 1 + int(f.sigma)
+	ray := levels[:min(n+2*half, len(levels))]
+	start := r - reach - float64(half)
 	for k := range rays {
-		m := min(n+2*half, len(ray))
-		for i := range m {
-			rho := r - reach + float64(i-half)
-			ray[i] = f.at(x+rho*rays[k].x, y+rho*rays[k].y)
-		}
-		best, at := math.Inf(-1), 0
-		for i := half; i < m-half; i++ {
+		f.nearest(ray, x+start*rays[k].x, y+start*rays[k].y, rays[k].x, rays[k].y)
+		best, at := math.MinInt, 0
+		for i := half; i < len(ray)-half; i++ {
 			if g := ray[i-half] - ray[i+half]; g > best {
 				best, at = g, i-half
 			}
@@ -134,6 +154,10 @@ const (
 
 	leastPixels = 60 // that bring the centre near
 
+	// startScale is how many times the noise the residuals at the start may have: half a pixel off,
+	// those of the edge itself have many times that.
+	startScale = 4.0
+
 	// radiusSpread is how far, as a share, faces of one array differ in radius.
 	radiusSpread = 0.01
 	slackPx      = 1.5 // by how much the centre may move without gathering pixels anew
@@ -162,7 +186,7 @@ func (f *discFitter) fit(x, y, r float64) (disc, bool) {
 
 	var from geom.ImagePoint // the centre about which the pixels are laid, px on the object from (x, y)
 	e := estimate{r: r}
-	scale := 1.0
+	scale := startScale
 	for step := 0; ; step++ {
 		// The first step only brings the centre near: a third of the pixels will do.
 		stride := 1
@@ -196,7 +220,9 @@ func (f *discFitter) fit(x, y, r float64) (disc, bool) {
 		sr := inv[2]*q.g[0] + inv[4]*q.g[1] + inv[5]*q.g[2]
 		limit := 1.5 / max(1.5, math.Sqrt(sx*sx+sy*sy), math.Abs(sr))
 		e.x, e.y, e.r = e.x+sx*limit, e.y+sy*limit, e.r+sr*limit
-		scale = max(1, 1.2533*q.abs/q.n)
+		// What the step leaves of the residuals.
+		left := math.Sqrt(max(0.01, 1-(sx*q.g[0]+sy*q.g[1]+sr*q.g[2])/max(q.chi, 1e-9)))
+		scale = max(1, 1.2533*q.abs/q.n*left)
 		if e.r < 0.4*r || e.r > 2*r || math.Hypot(from.X+e.x, from.Y+e.y) > r {
 			return d, false
 		}
@@ -233,35 +259,39 @@ func (f *discFitter) holds(x, y, r float64) bool {
 func (f *discFitter) face(x, y, r float64) float64 {
 	inner := max(1.5, r-levelGap*f.sigma-1)
 	in2 := inner * inner
-	x0, x1 := max(0, int(x-inner)), min(f.g.W-1, int(x+inner)+1)
 	y0, y1 := max(0, int(y-inner)), min(f.g.H-1, int(y+inner)+1)
-	lo, hi := 0.0, math.Inf(1)
-	mean := 0.0
 	skip := 1
 	if !f.flat {
 		skip = 2
 	}
+	f.levels = f.levels[:0]
+	for yy := y0; yy <= y1; yy += skip {
+		dy := float64(yy) - y
+		half := in2 - dy*dy
+		if half <= 0 {
+			continue
+		}
+		half = math.Sqrt(half)
+		x0, x1 := max(0, int(x-half)+1), min(f.g.W-1, int(x+half))
+		f.levels = append(f.levels, f.g.Pix[yy*f.g.W+x0:yy*f.g.W+max(x0, x1+1)]...)
+	}
+	lo, hi := 0, math.MaxInt
+	mean := 0.0
 	for range 3 {
-		var n, s, ss float64
-		for yy := y0; yy <= y1; yy += skip {
-			row := f.g.Pix[yy*f.g.W : (yy+1)*f.g.W]
-			dy := float64(yy) - y
-			for xx := x0; xx <= x1; xx++ {
-				dx := float64(xx) - x
-				z := float64(row[xx])
-				if dx*dx+dy*dy < in2 && z >= lo && z <= hi {
-					n++
-					s += z
-					ss += z * z
-				}
+		n, s, ss := 0, 0, 0
+		for _, v := range f.levels {
+			if z := int(v); z >= lo && z <= hi {
+				n++
+				s += z
+				ss += z * z
 			}
 		}
 		if n == 0 {
 			return mean
 		}
-		mean = s / n
-		sd := math.Sqrt(max(0, ss/n-mean*mean))
-		lo, hi = mean-2.5*sd, mean+2.5*sd
+		mean = float64(s) / float64(n)
+		sd := math.Sqrt(max(0, float64(ss)/float64(n)-mean*mean))
+		lo, hi = int(math.Ceil(mean-2.5*sd)), int(math.Floor(mean+2.5*sd))
 	}
 	return mean
 }

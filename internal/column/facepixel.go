@@ -2,6 +2,7 @@ package column
 
 import (
 	"math"
+	"slices"
 
 	"plumbsquare/internal/picture"
 )
@@ -42,7 +43,6 @@ func (f *discFitter) lay(x, y float64) {
 // gather collects the pixels from the edge's inner band outward to where the ground's levels end,
 // and lays them about (x, y).
 func (f *discFitter) gather(x, y, r float64, j [2][2]float64) {
-	f.px = f.px[:0]
 	inner := max(0, r-bandSigma*f.sigma-slackPx)
 	if f.uneven {
 		inner = max(0, r-levelGap*f.sigma-f.groundPx-slackPx)
@@ -50,23 +50,35 @@ func (f *discFitter) gather(x, y, r float64, j [2][2]float64) {
 	outer := r + levelGap*f.sigma + f.groundPx + slackPx/2
 	x0, x1 := max(0, int(x-outer)), min(f.g.W-1, int(x+outer)+1)
 	y0, y1 := max(0, int(y-outer)), min(f.g.H-1, int(y+outer)+1)
-	in2, out2 := inner*inner, outer*outer
+	middle, half := (inner*inner+outer*outer)/2, (outer*outer-inner*inner)/2
 	every := max(1, f.every)
 	ux, vx := j[0][0]*float64(every), j[1][0]*float64(every)
+	n := 0
 	for yy := y0; yy <= y1; yy++ {
 		row := f.g.Pix[yy*f.g.W : (yy+1)*f.g.W]
 		// Rows start one after the other, so that the pixels used lie evenly.
 		first := x0 + (2*yy)%every
 		dx, dy := float64(first)-x, float64(yy)-y
 		u, v := j[0][0]*dx+j[0][1]*dy, j[1][0]*dx+j[1][1]*dy
+		f.px = slices.Grow(f.px[:n], (x1-first)/every+2)
+		px := f.px[:cap(f.px)]
 		for xx := first; xx <= x1; xx += every {
-			if q := u*u + v*v; q > in2 && q < out2 {
-				f.px = append(f.px, facePixel{z: float64(row[xx])})
-				f.px[len(f.px)-1].lay(u, v)
+			// No branch: where the band begins and ends can't be foretold.
+			p := &px[n]
+			p.cos, p.sin, p.z = u, v, float64(row[xx])
+			in := 0
+			if math.Abs(u*u+v*v-middle) < half {
+				in = 1
 			}
+			n += in
 			u += ux
 			v += vx
 		}
+	}
+	f.px = f.px[:n]
+	for i := range f.px {
+		p := &f.px[i]
+		p.lay(p.cos, p.sin)
 	}
 }
 
@@ -76,7 +88,7 @@ type estimate struct{ x, y, r float64 }
 // measureLevels gives every stride-th pixel the levels of face and ground that belong to it.
 func (f *discFitter) measureLevels(d *disc, e *estimate, lx, ly float64, stride int) {
 	var ground, face levelsAround
-	f.measureAround(&ground, &face, e.x, e.y, e.r, lx, ly)
+	f.measureAround(&ground, &face, e.x, e.y, e.r, lx, ly, stride)
 	d.ground = 0
 	for k := range sectors {
 		d.ground += ground[k] / sectors
@@ -142,7 +154,9 @@ func (f *discFitter) score(e *estimate, stride int, bound float64) (q score) {
 	from := max(0, int((-bandSigma*f.sigma-first)/profileStep+0.5))
 	knots = knots[from:min(len(knots), int((bandSigma*f.sigma-first)/profileStep+0.5)+1)]
 	first += float64(from) * profileStep
-	sharp, n := f.sharp, 0
+	sharp := f.sharp
+	f.pulls = slices.Grow(f.pulls[:0], len(f.px))
+	pulls, n := f.pulls[:len(f.px)], 0
 	for i := 0; i < len(f.px); i += stride {
 		p := &f.px[i]
 		t := p.distance(e.x, e.y) - e.r - first
@@ -154,11 +168,9 @@ func (f *discFitter) score(e *estimate, stride int, bound float64) (q score) {
 		l := &knots[k]
 		slope := p.a*l.da + p.b*l.db
 		model := p.a*l.a + p.b*l.b + t*slope
-		res := p.z - model
 		s := sharp.of(model)
-		res *= s
+		res := (p.z - model) * s
 		e2 := res * res
-		n++
 		q.abs += math.Abs(res)
 		if e2 > lossBound {
 			q.loss += lossBound
@@ -166,26 +178,37 @@ func (f *discFitter) score(e *estimate, stride int, bound float64) (q score) {
 			q.loss += e2
 		}
 		rw := 1 - e2*cut
-		if rw <= 0 {
-			continue
+		if rw < 0 {
+			rw = 0
 		}
 		rw *= rw
 		q.chi += rw * e2
 		slope *= s // over the noise, as the residual
-		wm := -rw * slope
-		wr := wm * res
-		q.g[0] += wr * p.cos
-		q.g[1] += wr * p.sin
-		q.g[2] += wr
-		wm *= -slope
-		wx, wy := wm*p.cos, wm*p.sin
-		q.h[0] += wx * p.cos
-		q.h[1] += wx * p.sin
-		q.h[2] += wx
-		q.h[4] += wy
-		q.h[5] += wm
+		w := -rw * slope
+		pulls[n] = pull{p.cos, p.sin, w * res, -w * slope}
+		n++
 	}
 	q.n = float64(n)
-	q.h[3] = q.h[5] - q.h[0]
+	q.add(pulls[:n])
 	return q
+}
+
+// A pull is what a pixel adds to the normal equations: in which direction, how much, how firmly.
+type pull struct{ cos, sin, g, h float64 }
+
+func (q *score) add(pulls []pull) {
+	var g0, g1, g2, h0, h1, h2, h4, h5 float64
+	for i := range pulls {
+		p := &pulls[i]
+		g0 += p.g * p.cos
+		g1 += p.g * p.sin
+		g2 += p.g
+		hx, hy := p.h*p.cos, p.h*p.sin
+		h0 += hx * p.cos
+		h1 += hx * p.sin
+		h2 += hx
+		h4 += hy
+		h5 += p.h
+	}
+	q.g, q.h = [3]float64{g0, g1, g2}, [6]float64{h0, h1, h2, h5 - h0, h4, h5}
 }

@@ -45,13 +45,13 @@ func (q *footFinder) find(x, y, tx, ty, tr float64) (cx, cy, agree, rise float64
 	// A ray that begins within the face's blurred light sees its rise too far out: under a perspective
 	// lens, where tips lie beside their feet, rings would be drawn toward the tips all over the field.
 	hidden := tr + 2*q.f.sigma + q.reach
-	for range 2 {
+	for _, every := range [...]int{2, 1} { // every second ray brings the ring near
 		var d [footRays]float64
 		var w [footRays]bool
 		var rises [footRays]float64
 		seen := 0
 		rise = 0
-		for k := range footRays {
+		for k := 0; k < footRays; k += every {
 			dir := rays[k]
 			hx, hy := cx+cr*dir.x-tx, cy+cr*dir.y-ty
 			if hx*hx+hy*hy < hidden*hidden {
@@ -73,7 +73,7 @@ func (q *footFinder) find(x, y, tx, ty, tr float64) (cx, cy, agree, rise float64
 				seen++
 			}
 		}
-		if seen < footRays/4 {
+		if seen < footRays/4/every {
 			return 0, 0, 0, 0, false
 		}
 		rise /= float64(seen)
@@ -105,7 +105,7 @@ func (q *footFinder) find(x, y, tx, ty, tr float64) (cx, cy, agree, rise float64
 				g1 += v * e * s
 				g2 += v * e
 			}
-			const lean = 1.5 // rays' worth
+			lean := 1.5 / float64(every) // rays' worth
 			h[5] += lean
 			g2 += lean * (q.rPx - cr - ar)
 			inv, ok := invert3(h)

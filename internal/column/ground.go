@@ -6,13 +6,13 @@ import "math"
 type levelsAround [sectors + 1]float64
 
 // measureAround measures the levels of the ground just beyond the edge's light and, for uneven
-// faces, of the face just inside it.
-func (f *discFitter) measureAround(ground, face *levelsAround, cx, cy, cr, lx, ly float64) {
+// faces, of the face just inside it, by every stride-th pixel.
+func (f *discFitter) measureAround(ground, face *levelsAround, cx, cy, cr, lx, ly float64, stride int) {
 	gap := levelGap * f.sigma
 	if f.flat {
 		var sum, count float64
 		near, far := cr+flatGap*f.sigma, cr+levelGap*f.sigma+f.groundPx
-		for i := range f.px {
+		for i := 0; i < len(f.px); i += stride {
 			p := &f.px[i]
 			if rho := p.distance(cx, cy); rho >= near && rho <= far {
 				sum += p.z / (1 + lx*(p.rho*p.cos-cx) + ly*(p.rho*p.sin-cy))
@@ -26,7 +26,7 @@ func (f *discFitter) measureAround(ground, face *levelsAround, cx, cy, cr, lx, l
 	}
 	outside := ring{near: cr + gap, far: cr + gap + f.groundPx}
 	inside := ring{near: max(0, cr-gap-f.groundPx), far: cr - gap}
-	for i := range f.px {
+	for i := 0; i < len(f.px); i += stride {
 		p := &f.px[i]
 		rho := p.distance(cx, cy)
 		if rho >= outside.near && rho <= outside.far {

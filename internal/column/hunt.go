@@ -31,15 +31,6 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 			}
 		}
 	}
-	slices.SortFunc(spots, func(a, b spot) int {
-		switch {
-		case a.score > b.score:
-			return -1
-		case a.score < b.score:
-			return 1
-		}
-		return 0
-	})
 	// A dim face shows little of its edge: all pixels unless they are many, and columns, cut from one
 	// wire, at the usual radius.
 	every := f.every
@@ -50,15 +41,18 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 	defer func() { f.every, f.known = every, 0 }()
 	var best disc
 	found := false
-	var tried []spot
-	for _, s := range spots {
-		if len(tried) == 4 {
+	for range 4 {
+		// The best of those apart from what was tried.
+		s := spot{score: math.Inf(-1)}
+		for i := range spots {
+			if spots[i].score > s.score {
+				s = spots[i]
+			}
+		}
+		if math.IsInf(s.score, -1) {
 			break
 		}
-		if slices.ContainsFunc(tried, func(t spot) bool { return math.Hypot(t.x-s.x, t.y-s.y) < 0.4*v.r }) {
-			continue
-		}
-		tried = append(tried, s)
+		spots = slices.DeleteFunc(spots, func(t spot) bool { return (t.x-s.x)*(t.x-s.x)+(t.y-s.y)*(t.y-s.y) < 0.16*v.r*v.r })
 		x, y, r := f.approach(s.x, s.y, s.r, min(4, f.reach(s.r)))
 		d, ok := f.fit(x, y, min(max(r, 0.9*s.r), 1.1*s.r))
 		if !ok || math.Hypot(d.x-px, d.y-py) > 1.1*v.within {

@@ -91,6 +91,7 @@ func (f *discFitter) lobe(s *seat, r, pad, step float64) (out [directions]bool) 
 			mean += level / float64(len(lobeAt))
 			if level < beyond+step/2 || math.Hypot(x-s.px, y-s.py) < pad {
 				out[k] = false
+				break
 			}
 		}
 		noise := math.Sqrt(f.noise.Var(beyond) * (1.0/float64(len(lobeAt)) + 1.0/float64(len(beyondAt))))
@@ -162,6 +163,9 @@ const bridgeStep = 0.7
 // diameter: it fills more than half of that, a fibre doesn't.
 const acrossShare = 0.18
 
+// bridgePx is how far apart the places on the way are looked at, px: less than the blur.
+const bridgePx = 2.0
+
 // darkestBetween returns the level of the darkest place on the way from one ball to another, each
 // place being the middle one of seven across the way: a bridge is bright all along and wider than
 // a fibre.
@@ -174,7 +178,7 @@ func (f *discFitter) darkestBetween(a, b *disc) float64 {
 		return math.Inf(1)
 	}
 	darkest := math.Inf(1)
-	for t := from; t <= to; t++ {
+	for t := from; t <= to; t += bridgePx {
 		var across [7]float64
 		for k := range across {
 			w := acrossShare * (a.r + b.r) * float64(k-3) / 3

@@ -134,22 +134,16 @@ func typical(all []disc) []disc {
 	})
 }
 
-// evenGround is by how much the sectors of even ground may differ, standard deviation, as a share of
-// the fall of light across the edge. Where there is much noise, what it doesn't explain is small
-// beside it, but a ground of one level still doesn't fit. Ground drawn flat shows up to 0.9 %,
-// ceramic with its shadows 1.4 % and more.
-const evenGround = 0.011
-
 // even reports whether the ground around the faces has one level only: its sectors scatter no
 // more than the noise explains.
 func (f *discFitter) even(some []disc) bool {
-	var excess, share []float64
+	var excess []float64
 	for i := range some {
 		d := &some[i]
 		j, _ := f.local(d.x, d.y)
 		f.gather(d.x, d.y, d.r, j)
 		var b, face levelsAround
-		f.measureAround(&b, &face, 0, 0, d.r, 0, 0)
+		f.measureAround(&b, &face, 0, 0, d.r, 0, 0, 1)
 		mean, ss := 0.0, 0.0
 		for k := range sectors {
 			mean += b[k] / sectors
@@ -158,10 +152,9 @@ func (f *discFitter) even(some []disc) bool {
 			ss += (b[k] - mean) * (b[k] - mean) / (sectors - 1)
 		}
 		perSector := 2 * math.Pi * d.r * f.groundPx / sectors / float64(max(1, f.every))
-		v := f.noise.Var(mean) / perSector
-		excess, share = append(excess, ss/v), append(share, (ss-v)/(d.steps[directions/2]*d.steps[directions/2]))
+		excess = append(excess, ss*perSector/f.noise.Var(mean))
 	}
-	return median(excess) < 3 && median(share) < evenGround*evenGround
+	return median(excess) < 3
 }
 
 // rimSamples gathers the pixels about the edges of faces whose ground is nearly the same all
@@ -178,7 +171,7 @@ func (f *discFitter) rimSamples(some []disc, rUm float64) []rimSample {
 		d := &some[i]
 		j, _ := f.local(d.x, d.y)
 		f.gather(d.x, d.y, d.r, j)
-		f.measureAround(&grounds[i], &faces[i], 0, 0, d.r, 0, 0)
+		f.measureAround(&grounds[i], &faces[i], 0, 0, d.r, 0, 0, 1)
 		var c, s float64
 		for k := range sectors {
 			sin, cos := math.Sincos(2 * math.Pi * (float64(k) + 0.5) / sectors)
