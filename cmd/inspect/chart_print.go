@@ -269,6 +269,9 @@ type (
 		Source  string `json:"source"`
 		Lag1    number `json:"lag1_autocorrelation"` // of the baseline
 		Lag1P   number `json:"lag1_p"`
+		// Means and Covariance are those of the values behind a chart of several.
+		Means      []number   `json:"means,omitempty"`
+		Covariance [][]number `json:"covariance,omitempty"`
 	}
 	pointJSON struct {
 		Number int    `json:"number"` // of the subgroup, from one
@@ -342,12 +345,16 @@ func (c *computedChart) writeJSON(w io.Writer) error {
 	for i := range c.charts {
 		ch := &c.charts[i]
 		s := statisticJSON{Statistic: ch.Statistic, Warnings: ch.Warnings, Hits: []hitJSON{}, Phases: []phaseJSON{}, Points: []pointJSON{}}
-		for _, p := range ch.Phases {
+		for k, p := range ch.Phases {
 			if p.From < p.To {
 				s.Phases = append(s.Phases, phaseJSON{
 					p.Name, ch.Points[p.From].Index + 1, ch.Points[p.To-1].Index + 1, number(p.Center), number(p.Sigma), number(p.Between),
-					p.Source, number(p.Lag1), number(p.Lag1P),
+					p.Source, number(p.Lag1), number(p.Lag1P), nil, nil,
 				})
+				if c.vectors != nil && i == 0 {
+					last := &s.Phases[len(s.Phases)-1]
+					last.Means, last.Covariance = fitOf(c.vectors, k)
+				}
 			}
 		}
 		for _, p := range ch.Points {
@@ -355,6 +362,9 @@ func (c *computedChart) writeJSON(w io.Writer) error {
 		}
 		for _, h := range ch.Hits {
 			hit := hitJSON{Rule: h.Rule.String(), Number: ch.Points[h.At].Index + 1, Name: name(ch.Points[h.At].Index), Text: ch.Explain(h)}
+			if c.vectors != nil {
+				hit.Text = c.vectors.Explain(h)
+			}
 			for _, at := range h.Points() {
 				hit.Points = append(hit.Points, ch.Points[at].Index+1)
 			}
@@ -387,4 +397,17 @@ func partsOf(v *spc.VectorChart, at int) (parts []partJSON) {
 		parts = append(parts, partJSON{c.Name, number(c.Deviation), number(c.Alone), number(c.AloneLimit), number(c.Given), number(c.GivenLimit)})
 	}
 	return parts
+}
+
+func fitOf(v *spc.VectorChart, phase int) (means []number, covariance [][]number) {
+	m, s := v.Fit(phase)
+	for i := range m {
+		means = append(means, number(m[i]))
+		var row []number
+		for k := range m {
+			row = append(row, number(s.At(i, k)))
+		}
+		covariance = append(covariance, row)
+	}
+	return means, covariance
 }

@@ -18,13 +18,15 @@ func newPlanCmd() *cobra.Command {
 		Use:   "plan",
 		Short: "Design control charts and sampling plans",
 		Long: `Designs a control chart for the move that matters and the false alarms that can be borne, or a
-sampling plan for the quality that must be shown, and draws what they can do.`,
+sampling plan for the quality that must be shown, and draws what they can do. Prints the factors of
+control charts to check a chart by hand.`,
 		Example: `  inspect plan chart --shift 1 --every 500 -o runs.svg
-  inspect plan sampling --fraction 0.01 --risk 0.05`,
+  inspect plan sampling --fraction 0.01 --risk 0.05
+  inspect plan factors 5`,
 		Args: subcommandOnly,
 		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
-	cmd.AddCommand(newPlanChartCmd(), newPlanSamplingCmd())
+	cmd.AddCommand(newPlanChartCmd(), newPlanSamplingCmd(), newPlanFactorsCmd())
 	return cmd
 }
 

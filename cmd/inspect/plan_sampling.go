@@ -297,11 +297,26 @@ func writeSampling(w io.Writer, plans []design.Sampling, judged []design.Judged,
 	for _, p := range plans {
 		worst := ""
 		if p.Lot > 0 {
-			worst = fmt.Sprintf("worst outgoing when sorted: %s", percentText(p.AOQL))
+			worst = fmt.Sprintf("when sorted, worst outgoing %s, and %.0f units looked at in a lot of the 95 %% quality", percentText(p.AOQL), p.ATI)
 		}
 		fmt.Fprintf(t, "%s\t%d\t%d\t%s\t%s\t%s\t%s\n", p.Name, p.N, p.Accept, percentText(p.At95), percentText(p.At50), percentText(p.At10), worst)
 	}
-	return t.Flush()
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	for _, p := range plans {
+		if p.Lot > 0 {
+			fmt.Fprintf(w, "%s: a lot of %d with %d nonconforming passes 95 %% of the time or more%s\n", p.Name, p.Lot, p.Passes, stoppedText(p))
+		}
+	}
+	return nil
+}
+
+func stoppedText(p design.Sampling) string {
+	if p.Stopped > p.Lot {
+		return "; none is stopped 90 % of the time"
+	}
+	return fmt.Sprintf(", one with %d is stopped 90 %% of the time or more", p.Stopped)
 }
 
 func stateText(s spc.Inspection) string {
@@ -331,7 +346,14 @@ type (
 		At10   number    `json:"fraction_accepted_10_percent"`
 		Lot    int       `json:"lot,omitempty"`
 		AOQL   number    `json:"aoql"`
+		ATI    number    `json:"ati,omitempty"` // units looked at in a lot, of the first quality
+		InLot  *inLot    `json:"in_lot,omitempty"`
 		OC     curveJSON `json:"oc"`
+	}
+	// An inLot holds numbers of nonconforming units in the lot.
+	inLot struct {
+		Passes  int `json:"passes_95_percent"`
+		Stopped int `json:"stopped_90_percent"`
 	}
 	lotJSON struct {
 		Lot           string `json:"lot"`
@@ -351,7 +373,11 @@ type (
 func planSamplingOf(plans []design.Sampling, curves []design.Curve, judged []design.Judged, state *spc.Inspection) planSamplingJSON {
 	out := planSamplingJSON{Plans: []samplingJSON{}}
 	for i, p := range plans {
-		out.Plans = append(out.Plans, samplingJSON{p.Name, p.N, p.Accept, number(p.At95), number(p.At50), number(p.At10), p.Lot, number(p.AOQL), curveOf(curves[i])})
+		s := samplingJSON{p.Name, p.N, p.Accept, number(p.At95), number(p.At50), number(p.At10), p.Lot, number(p.AOQL), number(p.ATI), nil, curveOf(curves[i])}
+		if p.Lot > 0 {
+			s.InLot = &inLot{p.Passes, p.Stopped}
+		}
+		out.Plans = append(out.Plans, s)
 	}
 	for _, j := range judged {
 		out.Lots = append(out.Lots, lotJSON{

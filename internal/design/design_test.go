@@ -125,6 +125,26 @@ func TestMisses(t *testing.T) {
 
 // The switching rules of ISO 2859-1:1999, clause 9.3, for lots of 800 at level II and AQL 1 %: letter J,
 // 80 units, accept 2 under normal and 1 under tightened inspection (tables 2-A and 2-B).
+// Of a lot of 10, 5 are pulled and one nonconforming is allowed: with D in the lot it passes with
+// (C(10−D,5) + D·C(10−D,4))/C(10,5), which is 1 for one, 0.78 for two, 0.10 for five and 0.024 for six.
+func TestDescribeLot(t *testing.T) {
+	p, err := spc.NewPlan(5, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := design.Describe("small", p, 10)
+	if s.Passes != 1 || s.Stopped != 6 {
+		t.Errorf("passes with %d, stopped with %d; want 1 and 6", s.Passes, s.Stopped)
+	}
+	// Of the quality that is accepted 95 times in 100, five more are sorted 5 times in 100.
+	if math.Abs(s.ATI-(5+0.05*5)) > 1e-9 {
+		t.Errorf("%v units are looked at, want 5.25", s.ATI)
+	}
+	if all, err := spc.NewPlan(3, 2); err != nil || design.Describe("lax", all, 100).Stopped != 97 {
+		t.Errorf("a plan of 3 that accepts on 2: %+v, %v", design.Describe("lax", all, 100), err)
+	}
+}
+
 func TestInspectSwitches(t *testing.T) {
 	for _, c := range []struct {
 		name string

@@ -3,6 +3,7 @@ package design
 import (
 	"fmt"
 	"math"
+	"sort"
 
 	"plumbsquare/internal/spc"
 )
@@ -13,10 +14,15 @@ type Sampling struct {
 	spc.Plan
 	// At95, At50 and At10 are the fractions nonconforming that are accepted with these probabilities.
 	At95, At50, At10 float64
-	// Lot is the size of the lot, 0 where it isn't known; then AOQL, the worst outgoing fraction when
-	// lots not accepted are sorted, isn't either.
-	Lot  int
-	AOQL float64
+	// Lot is the size of the lot, 0 where it isn't known; then what follows isn't either.
+	Lot int
+	// AOQL is the worst outgoing fraction when lots not accepted are sorted, and ATI the units that are
+	// looked at in a lot then, on average, of the quality At95.
+	AOQL, ATI float64
+	// Passes is the largest number of nonconforming units in the lot that is accepted with 0.95 or more,
+	// Stopped the smallest that is accepted with 0.10 or less: by the hypergeometric law, of this lot
+	// alone. Stopped is one more than the lot has where nothing is stopped so surely.
+	Passes, Stopped int
 }
 
 // Describe says what a plan does; lot 0 means unknown.
@@ -24,8 +30,20 @@ func Describe(name string, p spc.Plan, lot int) Sampling {
 	s := Sampling{Name: name, Plan: p, Lot: lot, At95: p.QualityAt(0.95), At50: p.QualityAt(0.5), At10: p.QualityAt(0.1), AOQL: math.NaN()}
 	if lot > 0 {
 		_, s.AOQL = p.AOQL(lot)
+		s.ATI = p.ATI(s.At95, lot)
+		s.Passes = fewest(p, lot, 0.95, func(pa, least float64) bool { return pa < least }) - 1
+		s.Stopped = fewest(p, lot, 0.10, func(pa, most float64) bool { return pa <= most })
 	}
 	return s
+}
+
+// fewest returns the smallest number of nonconforming units in a lot of which a plan's acceptance is so
+// seldom, one more than the lot has where there is none. The more there are, the seldomer.
+func fewest(p spc.Plan, lot int, at float64, seldom func(pa, at float64) bool) int {
+	return sort.Search(lot+1, func(n int) bool {
+		pa, err := p.PaLot(lot, n)
+		return err == nil && seldom(pa, at)
+	})
 }
 
 // OC traces the probability of acceptance over the fraction nonconforming, up to upTo: that of a

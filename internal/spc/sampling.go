@@ -3,8 +3,6 @@ package spc
 import (
 	"fmt"
 	"math"
-
-	"gonum.org/v1/gonum/mathext"
 )
 
 // A Plan is single sampling by attributes: of a sample of N, a lot is accepted with at most Accept
@@ -26,17 +24,6 @@ func (p Plan) Pa(fraction float64) float64 {
 		return math.NaN()
 	}
 	return binomialAtMost(p.Accept, p.N, fraction)
-}
-
-// PaPoisson returns the same for nonconformities per unit, by the Poisson law. It is NaN below 0.
-func (p Plan) PaPoisson(perUnit float64) float64 {
-	switch {
-	case !(perUnit >= 0):
-		return math.NaN()
-	case perUnit == 0:
-		return 1
-	}
-	return mathext.GammaIncRegComp(float64(p.Accept+1), float64(p.N)*perUnit)
 }
 
 // PaLot returns the probability that a lot of the given size with this many nonconforming units is
