@@ -45,9 +45,6 @@ type Mark struct {
 	ResidualX, ResidualY geom.Length // found minus expected, along the drawing's axes
 }
 
-// unevenMisfit is the misfit of a mark above which its ground rather than noise limits the fit.
-const unevenMisfit = 1.05
-
 // Find finds the marks that the part's drawing places on the substrate. put is how the sample was
 // put under the scope, a multiple of 90° counter-clockwise as seen.
 //
@@ -220,27 +217,34 @@ func (f *Found) see(src fit.Source, m *part.Marks, pose geom.Pose, cand []candid
 	f.samePolarity()
 }
 
-// refine fits every mark that was seen on all raw pixels.
+// refine fits every mark that was seen on all raw pixels; where the ground rather than noise limits the
+// fits, along the outlines.
 func (f *Found) refine(src fit.Source, m *part.Marks, pose geom.Pose) {
 	shape := f.shape(m, pose)
-	var px fit.Pixels
+	px := make([]fit.Pixels, len(f.Marks))
+	var seen []int
+	var fits []*fit.Mark
 	for k := range f.Marks {
 		mk := &f.Marks[k]
 		if mk.Fit == nil || mk.Note == "not seen" {
 			continue
 		}
 		at := mk.Fit.Centre
-		px.Reset(at)
-		px.AddWindow(src, at, window(m, pose, mk.Fit.Blur), 1)
-		ft, err := fit.FitMark(&px, &shape, pose.Turn, mk.Fit)
+		px[k].Reset(at)
+		px[k].AddWindow(src, at, window(m, pose, mk.Fit.Blur), 1)
+		ft, err := fit.FitMark(&px[k], &shape, pose.Turn, mk.Fit)
 		if err != nil {
 			*mk = Mark{Place: mk.Place, Note: "not seen"}
 			continue
 		}
-		if ft.Misfit > unevenMisfit {
-			ft = fit.FitOutline(&px, &shape, pose.Turn, ft, src.Plane.UmPerPx())
+		seen, fits = append(seen, k), append(fits, ft)
+	}
+	even := fit.Even(fits)
+	for i, k := range seen {
+		if !even {
+			fits[i] = fit.FitOutline(&px[k], &shape, pose.Turn, fits[i], src.Plane.UmPerPx())
 		}
-		mk.use(ft)
+		f.Marks[k].use(fits[i])
 	}
 	f.samePolarity()
 }

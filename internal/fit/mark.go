@@ -22,6 +22,10 @@ type Mark struct {
 	Misfit   float64 // root of the reduced chi-square; 1 when noise explains all
 	Used     float64 // mean weight of the pixels: 1 when none was set aside
 
+	// beyond is the variance of the centre along an axis as the scatter from block to block shows it,
+	// over that from noise; dof is by how many degrees of freedom it is known.
+	beyond, dof float64
+
 	origin geom.ScopePoint // of the fit's parameters
 	p      []float64
 }
@@ -98,6 +102,33 @@ func FitMark(px *Pixels, shape *part.Marks, turn geom.Angle, seen *Mark) (*Mark,
 	return o.fit(o.near(px, p, fineReach*math.Abs(p[markBlur]), fineFew), start{p: p, scale: max(seen.Misfit, 1)})
 }
 
+// evenSigmas is how far the scatter of marks may lie above what noise gives, in what that may by chance.
+const evenSigmas = 3.0
+
+// Even reports whether noise explains the scatter that marks of one picture show along themselves. The
+// ground's grain, which runs on from pixel to pixel, moves a mark by much before it shows in the misfit.
+func Even(marks []*Mark) bool {
+	sum, dof := 0.0, 0.0
+	for _, m := range marks {
+		sum += m.dof * m.beyond
+		dof += m.dof
+	}
+	return sum <= dof+evenSigmas*math.Sqrt(2*dof)
+}
+
+// scattered returns the mark with the covariance that its scatter shows.
+func (m *Mark) scattered() *Mark {
+	out := *m
+	if m.Misfit < noiseMisfit { // else it is
+		for i := range 2 {
+			for k := range 2 {
+				out.Cov[i][k] *= max(1, m.beyond)
+			}
+		}
+	}
+	return &out
+}
+
 // An outline is the drawn outline of a mark.
 type outline struct {
 	cover func(x, y, grow, sigma float64) covered
@@ -142,6 +173,7 @@ func (o outline) fit(px *Pixels, from start) (*Mark, error) {
 		Blur:     geom.Length(math.Abs(s.p[markBlur])),
 		Contrast: s.p[markAmp], UContr: math.Sqrt(cov(markAmp, markAmp)),
 		Misfit: s.misfit, Used: s.used,
+		beyond: (s.beyond[markX] + s.beyond[markY]) / 2, dof: s.dof[markX] + s.dof[markY],
 		origin: px.Origin, p: s.p,
 	}, nil
 }

@@ -47,7 +47,8 @@ type outlineModel struct {
 	prior    [oCommon]float64
 
 	common [oCommon]float64
-	chain  // of the last step; places are along the normal
+	chain            // of the last step; places are along the normal
+	slopes []float64 // by how much a segment's weighted place grows with its place
 	sums   *gram
 }
 
@@ -56,21 +57,22 @@ type outlineModel struct {
 // shadows, which FitMark takes for noise that runs on, don't pull at the centre. Pieces whose place
 // contradicts the others' are set aside. umPerPx is the scale of the pixels.
 //
-// It returns the mark as it came where too little of the outline agrees.
+// Where too little of the outline agrees, it returns the mark as it came, with the covariance that its
+// scatter shows.
 func FitOutline(px *Pixels, shape *part.Marks, turn geom.Angle, m *Mark, umPerPx float64) *Mark {
 	o, ok := newOutline(px, shape, turn, m, umPerPx)
 	if !ok {
-		return m
+		return m.scattered()
 	}
 	for range outlineSteps {
 		o.linearise()
 		h, d := o.total()
 		if !cholesky(h[:], oCommon) {
-			return m
+			return m.scattered()
 		}
 		choleskySolve(h[:], oCommon, d[:])
 		if !finite(d[:]) {
-			return m
+			return m.scattered()
 		}
 		for p := range oCommon {
 			o.common[p] += d[p]
@@ -81,7 +83,7 @@ func FitOutline(px *Pixels, shape *part.Marks, turn geom.Angle, m *Mark, umPerPx
 		}
 	}
 	if math.Hypot(o.common[0]-o.first[0], o.common[1]-o.first[1]) > umPerPx {
-		return m
+		return m.scattered()
 	}
 	return o.mark(m)
 }
@@ -102,7 +104,7 @@ func newOutline(px *Pixels, shape *part.Marks, turn geom.Angle, m *Mark, um floa
 
 	at, normals := pieces(shape, turn, outlineStepPx*um)
 	n := len(normals)
-	o.segments, o.normal = make([][]int32, n), normals
+	o.segments, o.normal, o.slopes = make([][]int32, n), normals, make([]float64, n)
 	near := outlineSigmas*m.Blur.Um() + outlineNearPx*um
 	o.away = func(x, y float64) float64 { return drawn.away(x, y) - m.Grow.Um() }
 	for i := range px.X {
@@ -205,7 +207,8 @@ func (o *outlineModel) weigh() {
 	}
 	scale := max(1.4826*median(abs), 1e-3*o.um)
 	for k, v := range o.place {
-		o.weight[k] = robustWeight(v/scale, placeTukey, true)
+		root, slope := rootWeight(math.Abs(v)/(scale*placeTukey), true)
+		o.weight[k], o.slopes[k] = root*root, slope
 	}
 }
 
@@ -223,24 +226,42 @@ func (o *outlineModel) mark(m *Mark) *Mark {
 	h, _ := o.total()
 	var inv [oCommon * oCommon]float64
 	if !cholesky(h[:], oCommon) {
-		return m
+		return m.scattered()
 	}
 	choleskyInverse(h[:], oCommon, inv[:])
 	n, used := len(o.segments), o.used()
 	if used < outlineLeast || used < n/2 {
-		return m
+		return m.scattered()
 	}
 	full := sandwich(inv[:], o.meat(outlineLags, true), oCommon)
-	small := float64(used) / max(1, float64(used-oCommon)) * shortSeries((outlineLags+1)/float64(n))
+	steep, dof := o.along()
+	small := steep * steep * dof / max(1, dof-2)
 	out := *m
 	out.Centre = geom.ScopePoint{X: o.px.Origin.X + geom.Length(o.common[0]), Y: o.px.Origin.Y + geom.Length(o.common[1])}
 	// Few segments tell the scatter poorly along single axes: take it alike for both, but no better
 	// than noise.
 	v := (full[0] + full[oCommon+1]) / 2 * small
 	out.Cov = [2][2]float64{{max(v, inv[0]), 0}, {0, max(v, inv[oCommon+1])}}
-	out.Grow, out.Blur = geom.Length(o.common[oGrow-oOwn]), geom.Length(o.common[oBlur-oOwn])
+	out.Grow = geom.Length(o.common[oGrow-oOwn]) // the whole mark tells its blur better
 	out.Used = min(m.Used, float64(used)/float64(n))
 	return &out
+}
+
+// along returns by how much the weights overstate the information, because they fall as a segment's
+// place departs from the others', and by how many degrees of freedom the scatter is known.
+func (o *outlineModel) along() (steep, dof float64) {
+	var sum, slope float64
+	for axis := range 2 {
+		var own, squares float64
+		for k, w := range o.weight {
+			h := o.infoOf(k)[axis*(oCommon+1)]
+			own, squares = own+w*h, squares+w*h*w*h
+			slope += o.slopes[k] * h
+		}
+		sum += own
+		dof += own * own / squares
+	}
+	return sum / slope, dof / (1 + outlineLags)
 }
 
 // pieces cuts the outline of a mark into pieces about step long: in which of them a place lies, and the

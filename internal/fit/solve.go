@@ -17,6 +17,10 @@ type solution struct {
 	p   []float64
 	cov []float64 // of p, row-major
 
+	// beyond holds the variances of the first two of p as the scatter from block to block shows them,
+	// over those that noise gives; dof is by how many degrees of freedom each is known.
+	beyond, dof [2]float64
+
 	misfit float64 // root of the reduced chi-square of what the weights left in; 1 when noise explains all
 	used   float64 // mean weight: 1 when nothing was set aside
 }
@@ -35,7 +39,12 @@ const (
 	tukeyBound  = 6.0
 	huberSteps  = 3
 	maxSteps    = 30
-	noiseMisfit = 1.08 // below it noise explains the residuals and Cov is the inverse information
+	noiseMisfit = 1.08 // below it noise explains the residuals and Cov is what that gives
+
+	// weighed is what the variance is, where noise is all there is, over the inverse of the weighted
+	// information: E[w]·E[w²r²]/E[(wr)']² of a normal residual r with Tukey's weight w. The last two are
+	// the asymptotic variance of an M-estimate (Huber & Ronchetti, section 3.2).
+	weighed = 0.965
 
 	// Weights follow the residuals only after a step, which so falls short: by a factor that is the
 	// mean weight over the mean slope of the weighted residual, 1.13 for noise.
@@ -82,15 +91,17 @@ type workspace struct {
 	scale, bound float64
 	tukey        bool
 
-	sumW, sumSlope, chi2 float64   // of the last pass: weights, slopes of the weighted residual, weighted squares
-	scores               []float64 // of each block
+	sumW, sumSlope, chi2 float64      // of the last pass: weights, slopes of the weighted residual, weighted squares
+	scores               []float64    // of each block
+	tells                [][2]float64 // of each block: what it tells of the first two parameters, each by itself
 }
 
 func newWorkspace(px *Pixels, m model, from start) *workspace {
 	n := px.Len()
 	all := make([]float64, 3*n)
 	w := &workspace{px: px, m: m, from: from, root: all[:n], r: all[n : 2*n], abs: all[2*n:]}
-	w.scores = make([]float64, (int(slices.Max(px.Block))+1)*len(from.p))
+	blocks := int(slices.Max(px.Block)) + 1
+	w.scores, w.tells = make([]float64, blocks*len(from.p)), make([][2]float64, blocks)
 	for i, v := range px.Weight {
 		w.root[i] = math.Sqrt(v)
 	}
@@ -181,6 +192,7 @@ func (w *workspace) pass(p []float64) {
 	sums.reset(k)
 	w.sumW, w.sumSlope, w.chi2 = 0, 0, 0
 	clear(w.scores)
+	clear(w.tells)
 	var z, root [gramRows]float64
 	inv := 1 / (w.scale * w.bound)
 	for lo := 0; lo < len(w.r); lo += gramRows {
@@ -209,6 +221,9 @@ func (w *workspace) pass(p []float64) {
 				for c := range s {
 					s[c] += sums.col[c][i] * sums.rest[i]
 				}
+				dx, dy := sums.col[0][i], sums.col[1][i]
+				w.tells[b][0] += dx * dx
+				w.tells[b][1] += dy * dy
 			}
 		}
 		sums.n = n
@@ -338,11 +353,11 @@ func (w *workspace) finish(p []float64) (*solution, error) {
 			inv[i*k+j] *= scale[i] * scale[j]
 		}
 	}
+	for i := range inv {
+		inv[i] *= weighed
+	}
 	s := &solution{p: p, cov: inv, used: w.sumW / float64(len(w.r))}
 	s.misfit = math.Sqrt(w.chi2 / max(1, w.sumW-float64(k)))
-	if s.misfit < noiseMisfit {
-		return s, nil
-	}
 
 	blocks := 0
 	meat := make([]float64, k*k)
@@ -357,6 +372,23 @@ func (w *workspace) finish(p []float64) (*solution, error) {
 		}
 	}
 	full := sandwich(inv, meat, k)
+	// A residual's weight falls as it grows, so that the information that counts is less.
+	steep := w.sumW / (w.sumSlope * weighed)
+	for i := range full {
+		full[i] *= steep * steep
+	}
+	for a := range s.beyond {
+		var sum, squares float64
+		for _, v := range w.tells {
+			sum += v[a]
+			squares += v[a] * v[a]
+		}
+		n := sum * sum / squares // of blocks alike that would tell as much
+		s.beyond[a], s.dof[a] = full[a*k+a]/inv[a*k+a]*n/max(1, n-1), n-1
+	}
+	if s.misfit < noiseMisfit {
+		return s, nil
+	}
 	small := float64(blocks) / max(1, float64(blocks-k)) // few blocks understate the scatter
 	white := s.misfit * s.misfit
 	for i := range full {
