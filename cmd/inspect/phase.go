@@ -115,8 +115,8 @@ const phaseStartLong = `Start fixes new limits for a chart from a time on. They 
 to --baseline-until; without these from all since --from. Lots whose cause is known and gone stay
 out with --exclude. Or they are stated, with --centre and --sigma.
 
-Kinds: individuals, xbar-r, xbar-s (lots); of counts of sites u and laney-u. Points are shots or
-lots. By default what suits the baseline: lots, by their means, where a lot gives several values,
+Kinds: individuals, xbar-r, xbar-s (lots), ewma (λ 0.2, limits at ± 3 sigma of the average) and cusum
+(k 0.5, h 5) for small moves that last; of counts of sites u and laney-u. Points are shots or lots. By default what suits the baseline: lots, by their means, where a lot gives several values,
 for the units of one lot are alike.
 
 --try says what the limits would be and starts nothing.`
@@ -154,7 +154,7 @@ func newPhaseStartCmd() *cobra.Command {
 	f.StringVar(&o.sigma, "sigma", "", "state the standard deviation of a charted value")
 	f.StringVar(&o.kind, "kind", "", "kind of chart; by default what suits the baseline")
 	f.StringVar(&o.points, "points", "", "lots or shots; by default what suits the baseline")
-	f.StringVar(&o.rules, "rules", "", "rules that make signals, such as nelson:1,2,3,5 or western:1-4; by default nelson:1,2,3, of counts nelson:1")
+	f.StringVar(&o.rules, "rules", "", "rules that make signals, such as nelson:1,2,3,5 or western:1-4; by default nelson:1,2,3, of counts, ewma and cusum nelson:1")
 	f.BoolVar(&o.dry, "try", false, "say what the limits would be and start nothing")
 	o.actFlags.addFlags(f, "why the limits change (needed)")
 	f.BoolVar(&o.json, "json", false, "print the phase as JSON")
@@ -183,8 +183,12 @@ func (o phaseOptions) phase() (p store.Phase, err error) {
 		return p, usagef("--kind %s is a chart of lots", o.kind)
 	}
 	if p.Rules = o.rules; o.rules != "" {
-		if _, err := spc.ParseRules(o.rules); err != nil {
+		rules, err := spc.ParseRules(o.rules)
+		if err != nil {
 			return p, usageError{fmt.Errorf("--rules: %w", err)}
+		}
+		if p.Kind.Remembers() && (len(rules) != 1 || rules[0] != spc.Nelson1) {
+			return p, usagef("--rules: on a chart %s only points beyond the limits count (nelson:1)", p.Kind)
 		}
 	}
 	if p.Start, err = timeFlag("--from", o.from); err != nil {

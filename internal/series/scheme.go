@@ -52,7 +52,7 @@ func (k Kind) RunLength(scheme Scheme, opt spc.Options, size int, shift float64)
 // Known is false for other kinds, where there are no rules, where a rate so high can't be, and where a
 // run length that must be simulated would be too long for that.
 func (k Kind) CountRunLength(c *spc.Chart, opt spc.Options, factor float64) (r spc.RunLength, known bool, err error) {
-	if !k.OfCounts() && !k.Rare() || opt.Rules != nil && len(opt.Rules) == 0 || len(c.Points) == 0 {
+	if !k.OfCounts() && !k.Rare() || len(c.Rules) == 0 || len(c.Points) == 0 {
 		return r, false, nil
 	}
 	ph := c.Phases[len(c.Phases)-1]
@@ -68,7 +68,7 @@ func (k Kind) CountRunLength(c *spc.Chart, opt spc.Options, factor float64) (r s
 	}
 	compares := func(r spc.Rule) bool { return r == spc.Nelson3 || r == spc.Nelson4 }
 	n := runs
-	if others := slices.DeleteFunc(slices.Clone(opt.Rules), compares); len(others) < len(opt.Rules) {
+	if others := slices.DeleteFunc(slices.Clone(c.Rules), compares); len(others) < len(c.Rules) {
 		if len(others) == 0 {
 			return r, false, nil
 		}
@@ -78,7 +78,7 @@ func (k Kind) CountRunLength(c *spc.Chart, opt spc.Options, factor float64) (r s
 		}
 		n = min(n, int(mostSteps/most.Mean))
 	}
-	r, err = run(opt.Rules, n)
+	r, err = run(c.Rules, n)
 	return r, err == nil, err
 }
 

@@ -95,7 +95,15 @@ func TestCountRunLength(t *testing.T) {
 			t.Errorf("%s times %.3g: %v (%v, %v), a point stays inside with %.5f, want %v", c.name, c.factor, r, known, err, 1-1/r.Mean, c.inside)
 		}
 	}
-	opt := centre(0.6)
+	// A g chart takes no rules but that of its limits, whatever is asked for: above them with
+	// (1−p)^(⌊UCL⌋+1), p = 1/31 and UCL = 30 + 3·√930 = 121.49.
+	opt := centre(30)
+	opt.Rules = []spc.Rule{spc.Nelson1, spc.Nelson2, spc.Nelson3}
+	g := chart(series.G, series.Series{Values: counts}, opt)
+	if r, known, err := series.G.CountRunLength(g, opt, 1); err != nil || !known || r.SE != 0 || math.Abs(r.Mean-math.Pow(31.0/30, 122)) > 1e-9*r.Mean {
+		t.Errorf("g: %v, %v, %v, want %v", r, known, err, math.Pow(31.0/30, 122))
+	}
+	opt = centre(0.6)
 	if _, known, err := series.P.CountRunLength(chart(series.P, sized(50), opt), opt, 2); known || err != nil {
 		t.Errorf("twice 60 %%: known %v, %v", known, err)
 	}

@@ -39,6 +39,10 @@ func (k Kind) OfCounts() bool { return slices.Contains([]Kind{P, NP, U, C, Laney
 // Rare reports whether a kind charts what lies between events, which has a law of its own.
 func (k Kind) Rare() bool { return k == G || k == T }
 
+// Remembers reports whether a kind's statistic gathers over points, so that run rules don't suit it: only
+// points beyond its limits count.
+func (k Kind) Remembers() bool { return k == EWMA || k == CUSUM }
+
 // Grouped reports whether a kind charts subgroups of measured values.
 func (k Kind) Grouped() bool { return k == XbarR || k == XbarS || k == ThreeWay }
 

@@ -23,7 +23,7 @@ type Sample struct {
 }
 
 // Kinds lists the kinds of charts that phases may have.
-var Kinds = []series.Kind{series.Individuals, series.XbarR, series.XbarS, series.U, series.LaneyU}
+var Kinds = []series.Kind{series.Individuals, series.XbarR, series.XbarS, series.EWMA, series.CUSUM, series.U, series.LaneyU}
 
 // points of a chart, shots or lots, with the values behind each.
 type points struct {
@@ -105,15 +105,21 @@ func (p points) charts(kind series.Kind, opt spc.Options) ([]spc.Chart, error) {
 		}
 		if p.byLot {
 			charts[0].Statistic = "x̄"
-			for i := range charts[0].Points {
-				charts[0].Points[i].Size = len(p.groups[i])
-			}
 		}
-		return charts[:1], nil
+		return p.sized(charts[:1]), nil
 	case series.XbarR:
 		return spc.XbarR(p.groups, opt)
 	case series.XbarS:
 		return spc.XbarS(p.groups, opt)
+	case series.EWMA:
+		c, err := spc.EWMA{}.Chart(values, opt)
+		if err != nil {
+			return nil, err
+		}
+		return p.sized([]spc.Chart{c}), nil
+	case series.CUSUM:
+		charts, err := spc.CUSUM{}.Charts(values, opt)
+		return p.sized(charts), err
 	case series.U:
 		c, err := spc.UChart(values, p.sizes, opt)
 		return []spc.Chart{c}, err
@@ -122,6 +128,18 @@ func (p points) charts(kind series.Kind, opt spc.Options) ([]spc.Chart, error) {
 		return []spc.Chart{c}, err
 	}
 	return nil, fmt.Errorf("phases have no kind %q; want one of %v", kind, Kinds)
+}
+
+// sized says how many values stand behind each point, where lots are the points.
+func (p points) sized(charts []spc.Chart) []spc.Chart {
+	for _, c := range charts {
+		for i := range c.Points {
+			if p.byLot {
+				c.Points[i].Size = len(p.groups[i])
+			}
+		}
+	}
+	return charts
 }
 
 // fixed turns the limits of a phase into stated ones.
@@ -188,6 +206,9 @@ func (p points) estimate(kind series.Kind, opt spc.Options) (store.Limits, []str
 		return store.Limits{}, nil, fmt.Errorf("limits from %d %s: want at least %d, and about %d before they can be trusted", len(p.at), p.what(), fewestPoints, EnoughPoints)
 	}
 	opt.Rules, opt.SpreadRules = []spc.Rule{}, []spc.Rule{}
+	if kind.Remembers() { // its limits are of the values that it gathers
+		kind = series.Individuals
+	}
 	charts, err := p.charts(kind, opt)
 	if err != nil {
 		return store.Limits{}, nil, err
@@ -240,7 +261,7 @@ func (p points) overdispersed() bool {
 // side, six rising or falling; of counts, whose zones aren't those of normal values, points beyond
 // the limits.
 func DefaultRules(kind series.Kind) string {
-	if kind.OfCounts() {
+	if kind.OfCounts() || kind.Remembers() {
 		return "nelson:1"
 	}
 	return "nelson:1,2,3"

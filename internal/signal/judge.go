@@ -176,7 +176,7 @@ func (f found) text() string {
 		side = " (" + words[(f.hit.Side+1)/2] + ")"
 	}
 	return fmt.Sprintf("%s of %s: %s%s, %s; %s", f.chart.Statistic, series.QuantityOf(f.phase.Value).Name,
-		f.hit.Rule.Text(), side, f.where(), f.hit.Rule.Meaning())
+		f.hit.Rule.Text(), side, f.where(), f.chart.Meaning(f.hit))
 }
 
 // where names the points of the pattern.

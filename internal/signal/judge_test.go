@@ -14,6 +14,7 @@ import (
 
 	"plumbsquare/internal/series"
 	"plumbsquare/internal/signal"
+	"plumbsquare/internal/spc"
 	"plumbsquare/internal/store"
 )
 
@@ -192,6 +193,43 @@ func TestJudgeCounts(t *testing.T) {
 	}
 }
 
+// A level that moves by little more than a sigma and stays: charts that gather see it, where single points beyond their
+// limits don't. They signal at the point at which spc's charts of the same design do, once.
+func TestJudgeSmallMoves(t *testing.T) {
+	rng := rand.New(rand.NewPCG(7, 9))
+	values := make([]float64, 60)
+	for i := range values {
+		if values[i] = 0.6 * rng.NormFloat64(); i >= 30 {
+			values[i] += 1.3
+		}
+	}
+	samples := line(1, values...)
+	centre, sigma := 0.0, 1.0
+	opt := spc.Options{Phases: []spc.Phase{{Center: &centre, Sigma: &sigma}}}
+	average, err1 := spc.EWMA{}.Chart(values, opt)
+	sums, err2 := spc.CUSUM{}.Charts(values, opt)
+	if err1 != nil || err2 != nil {
+		t.Fatal(err1, err2)
+	}
+	for kind, want := range map[series.Kind]*spc.Chart{series.Individuals: nil, series.EWMA: &average, series.CUSUM: &sums[0]} {
+		ph := individuals(centre, sigma)
+		ph.Kind, ph.Rules = kind, "nelson:1"
+		j, err := signal.Judge(samples, []store.Phase{ph}, nil, signal.Window{Settled: never})
+		switch {
+		case err != nil:
+			t.Fatalf("%s: %v", kind, err)
+		case want == nil:
+			if len(j.New) != 0 {
+				t.Errorf("%s: %+v, want nothing", kind, j.New)
+			}
+		case len(j.New) != 1 || j.New[0].First.Shot != samples[want.Hits[0].At].Shot || j.New[0].Side != 1 || j.New[0].Times < 5:
+			t.Errorf("%s: %+v, want one signal from shot %d on", kind, j.New, want.Hits[0].At+1)
+		case !strings.Contains(j.New[0].Text, "the level has"):
+			t.Errorf("%s: %q", kind, j.New[0].Text)
+		}
+	}
+}
+
 // However the shots come in, one by one or all at once, and however often they are judged, the
 // signals are the same.
 func TestJudgePiecewise(t *testing.T) {
@@ -210,6 +248,9 @@ func TestJudgePiecewise(t *testing.T) {
 		ph.ByLot = rapid.Bool().Draw(t, "by lot")
 		lot := rapid.IntRange(1, 4).Draw(t, "lot")
 		ph.Rules = "nelson"
+		if ph.Kind = rapid.SampledFrom([]series.Kind{series.Individuals, series.EWMA, series.CUSUM}).Draw(t, "kind"); ph.Kind.Remembers() {
+			ph.Rules = signal.DefaultRules(ph.Kind)
+		}
 		samples := line(lot, values...)
 		whole, err := signal.Judge(samples, []store.Phase{ph}, nil, signal.Window{Settled: never})
 		if err != nil {
@@ -293,7 +334,7 @@ func TestEstimateThenJudge(t *testing.T) {
 				t.Fatalf("%s: %v", kind, err)
 			}
 			ph := individuals(0, 0)
-			ph.Kind, ph.ByLot, ph.Limits = kind, byLot, l
+			ph.Kind, ph.ByLot, ph.Limits, ph.Rules = kind, byLot, l, signal.DefaultRules(kind)
 			d, err := signal.Draw(samples, []store.Phase{ph})
 			if err != nil {
 				t.Fatalf("%s: %v", kind, err)

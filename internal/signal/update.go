@@ -136,6 +136,9 @@ func (u *updater) charts(w store.Worklist) (list []store.ChartWork) {
 const (
 	shotsBefore = 4 * longestPattern
 	lotsBefore  = 1000
+	// What a statistic gathers over more shots than these doesn't matter: an EWMA has forgotten them, and
+	// a cumulative sum has been at 0 since, unless it signals anyway.
+	gatheredBefore = 10_000
 )
 
 func (u *updater) chart(ctx context.Context, work store.ChartWork) error {
@@ -161,6 +164,9 @@ func (u *updater) chart(ctx context.Context, work store.ChartWork) error {
 	byLot := slices.ContainsFunc(phases, func(p store.Phase) bool { return p.ByLot })
 	if byLot {
 		before = lotsBefore
+	}
+	if slices.ContainsFunc(phases, func(p store.Phase) bool { return p.Kind.Remembers() }) {
+		before = gatheredBefore
 	}
 	ends, err := u.pieces(ctx, work.Chart, from)
 	if err != nil {

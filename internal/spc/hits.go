@@ -43,11 +43,15 @@ func (c *Chart) Explain(h Hit) string {
 			list = "points " + strings.Join(where[:n-1], ", ") + " and " + where[n-1]
 		}
 	}
-	meaning := h.Rule.Meaning()
+	return fmt.Sprintf("%v at %s: %s%s; %s", h.Rule, list, h.Rule.Text(), h.sideText(), c.Meaning(h))
+}
+
+// Meaning says what a hit usually means on this chart, in plain words.
+func (c *Chart) Meaning(h Hit) string {
 	if c.meaning != "" {
-		meaning = c.meaning
+		return c.meaning
 	}
-	return fmt.Sprintf("%v at %s: %s%s; %s", h.Rule, list, h.Rule.Text(), h.sideText(), meaning)
+	return h.Rule.Meaning()
 }
 
 func (h Hit) sideText() string {

@@ -42,7 +42,7 @@ type Phase struct {
 	Chart `json:"chart"`
 	Name  string      `json:"name"`
 	Start time.Time   `json:"start"`  // shots taken then or later
-	Kind  series.Kind `json:"kind"`   // individuals, xbar-r, xbar-s, u or laney-u
+	Kind  series.Kind `json:"kind"`   // individuals, xbar-r, xbar-s, ewma, cusum, u or laney-u
 	ByLot bool        `json:"by_lot"` // points are lots: their mean, or their counts together
 	Rules string      `json:"rules"`  // of the chart of level, as [spc.ParseRules] reads them
 	Limits
