@@ -66,7 +66,7 @@ func (c *groupContent) counts(before, now []*shot, o Options) error {
 		if what.column == "faulty" {
 			note += "; tilted, out of place, bridged or doubled"
 		}
-		c.control(q, charts, names, start, c.events(o.Events, points), note)
+		c.control(q, kind, charts, names, start, c.events(o.Events, points), note)
 	}
 	return nil
 }

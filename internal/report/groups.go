@@ -194,7 +194,7 @@ func (c *groupContent) verdicts(d *day, now, before []*shot) {
 	if err != nil {
 		return
 	}
-	c.control(series.Quantity{Name: "fraction not accepted"}, charts, names, lotsBefore, nil,
+	c.control(series.Quantity{Name: "fraction not accepted"}, series.P, charts, names, lotsBefore, nil,
 		fmt.Sprintf("%s measured, a point a lot; rejected or in review, without pictures to be taken again", plural(len(all), "sample", "samples")))
 }
 

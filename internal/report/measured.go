@@ -94,7 +94,7 @@ func (c *groupContent) measured(q quantity, before, now []*shot, limits part.Lim
 	if start > 0 {
 		events = append(events, chart.Event{Index: start, Text: "this report"})
 	}
-	c.control(qty, charts, names, start, events, note)
+	c.control(qty, kind, charts, names, start, events, note)
 	st := study{column: q.column, samples: samplesOf(qty, all, s), quantity: qty}
 	if tol, judged := toleranceOf(q.column, c.of, limits); judged {
 		st.tolerance = &tol
@@ -178,7 +178,7 @@ func samplesOf(q series.Quantity, shots []*shot, s series.Series) drift.Samples 
 }
 
 // control draws a control chart with its signals in words; start is its first reported point.
-func (c *groupContent) control(q series.Quantity, charts []spc.Chart, names []string, start int, events []chart.Event, note string) {
+func (c *groupContent) control(q series.Quantity, kind series.Kind, charts []spc.Chart, names []string, start int, events []chart.Event, note string) {
 	of := ""
 	if names != nil {
 		of = "lot"
@@ -214,7 +214,8 @@ func (c *groupContent) control(q series.Quantity, charts []spc.Chart, names []st
 	if total > 1 {
 		latest.text = fmt.Sprintf("%d signals, the latest %s", total, latest.text)
 	}
-	chance := float64(points) / betweenFalseAlarms()
+	every := betweenFalseAlarms(kind, &charts[0])
+	chance := float64(points) / every
 	if total > 0 && (far || chance < 1 || moreThanChance(total, chance)) {
 		c.signals = append(c.signals, latest)
 	}
@@ -222,16 +223,27 @@ func (c *groupContent) control(q series.Quantity, charts []spc.Chart, names []st
 		f.Items = append(f.Items[:mostSignals:mostSignals], fmt.Sprintf("and %d more, marked in the chart", n))
 	}
 	if total > 0 && chance >= 1 {
-		f.Items = append(f.Items, fmt.Sprintf("among %d points about %.0f come by chance: a false alarm every %.0f points", points, chance, betweenFalseAlarms()))
+		f.Items = append(f.Items, fmt.Sprintf("among %d points about %.0f come by chance: a false alarm every %.0f points", points, chance, every))
 	}
 	f.Label = fmt.Sprintf("Control chart of %s, %s: %s", q.Name, c.Title, plural(total, "signal", "signals"))
 	f.Figure = chart.Control{Title: title, Notes: []string{note}, Quantity: q.Name, Unit: q.Unit, Charts: charts, Labels: names, LabelsOf: of, Events: events}
 	c.Blocks = append(c.Blocks, block{Figure: f})
 }
 
-// betweenFalseAlarms is how many points a chart with the report's rules runs on average until it
-// signals although nothing has changed.
-var betweenFalseAlarms = sync.OnceValue(func() float64 {
+// betweenFalseAlarms is how many points a chart runs on average until it signals although nothing has
+// changed: counts by their own law, what gathers by its design, others with the report's rules.
+func betweenFalseAlarms(kind series.Kind, c *spc.Chart) float64 {
+	r, known, err := kind.CountRunLength(c, spc.Options{}, 1)
+	if kind.Remembers() {
+		r, known, err = kind.RunLength(series.Scheme{}, spc.Options{}, 1, 0)
+	}
+	if err != nil || !known || math.IsInf(r.Mean, 0) {
+		return usualFalseAlarms()
+	}
+	return r.Mean
+}
+
+var usualFalseAlarms = sync.OnceValue(func() float64 {
 	r, err := spc.Shewhart{Rules: chartRules}.RunLength(0, nil, 0)
 	if err != nil {
 		panic(err) // the rules are fixed and have an exact answer
