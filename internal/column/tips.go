@@ -147,11 +147,11 @@ func (v sight) wholeAgainst(d *disc, step float64) bool {
 	return d.lower() > wholeStep*step && math.Abs(d.r*d.umPx/v.um-1) < v.wholeRadius
 }
 
-// shapely reports whether a disc has a ball's size to a few percent and most of its fall of light:
-// the bare pad under a ball is smaller and fainter.
+// shapely reports whether a disc has a ball's size to a few percent and about its fall of light: the
+// bare pad under a ball is smaller, and fainter or brighter.
 func (v sight) shapely(d *disc, usual float64) bool {
-	const size, share = 0.05, 0.6
-	return d.lower() > share*usual && math.Abs(d.r*d.umPx/v.um-1) < size
+	const size, least, most = 0.05, 0.6, 1.2
+	return d.lower() > least*usual && d.lower() < most*usual && math.Abs(d.r*d.umPx/v.um-1) < size
 }
 
 // stepNear is the usual fall of light among the faces within two rows and columns of site i:

@@ -184,3 +184,73 @@ func TestChangedPicturesReadTheSame(t *testing.T) {
 		})
 	}
 }
+
+// array returns an invented part with columns or balls.
+func array(kind string) *part.Part {
+	p := &part.Part{
+		Name: "dotterel", Substrate: part.Substrate{WidthMm: 16.5, HeightMm: 14.5, ThicknessMm: 1.5}, Orientation: part.Orientation{By: "fixture"},
+		Array: &part.Array{Kind: kind, Rows: 12, Columns: 14, PitchMm: 1.1, DiameterMm: 0.5, HeightMm: 2, PadMm: 0.75, Datum: "outline"},
+	}
+	if kind == "balls" {
+		p.Array.DiameterMm, p.Array.HeightMm, p.Array.EquatorMm, p.Array.PadMm = 0.7, 0.58, 0.2, 0.6
+	}
+	return p
+}
+
+// The sites of a changed picture are in the same state, and whatever is there lies in the same place.
+func TestChangedArraysReadTheSame(t *testing.T) {
+	for _, tt := range []struct {
+		kind string
+		view reading.View
+		seed uint64
+	}{
+		{"columns", reading.ColumnPlan, 3},
+		{"balls", reading.BallPlan, 2},
+	} {
+		t.Run(tt.kind, func(t *testing.T) {
+			t.Parallel()
+			p, rng := array(tt.kind), rand.New(rand.NewPCG(tt.seed, 1))
+			sc := synth.RandomScope("bench", p, tt.view, 1024, rng)
+			scene := synth.Random(p, sc, tt.view, rng)
+			g, truth, err := synth.Draw(scene, rng)
+			if err != nil {
+				t.Fatal(err)
+			}
+			is := map[string]synth.SiteTruth{}
+			for _, s := range truth.Sites {
+				is[s.Site] = s
+			}
+			for _, c := range append(changes(rng), change{name: "nothing", do: func(g *picture.Gray, _ *part.Part, _ *scope.Scope) *picture.Gray { return g }, signs: [3]float64{1, 1, 1}}) {
+				q, to := *p, *sc
+				r := mustShoot(t, c.do(g, &q, &to), measure.Job{Part: &q, Scope: &to, Shot: reading.Shot{View: tt.view}, Today: sc.Calibrated})
+				if r.Refusal != nil {
+					t.Errorf("%s: %v", c.name, r.Refusal)
+					continue
+				}
+				for _, s := range r.Array.Sites {
+					row, column, err := part.ParseSite(s.Name)
+					if err != nil {
+						t.Fatal(err)
+					}
+					if c.signs[0] < 0 {
+						column = p.Array.Columns + 1 - column
+					}
+					if c.signs[1] < 0 {
+						row = p.Array.Rows + 1 - row
+					}
+					want := is[part.SiteName(row, column)]
+					if gone := s.State == reading.Missing; gone != (want.State == reading.Missing) {
+						t.Errorf("%s: %s, which was %s, is %s; it is %s", c.name, s.Name, want.Site, s.State, want.State)
+						continue
+					}
+					if want.DXUm == nil || want.State == reading.Bridged || want.State == reading.Doubled {
+						continue
+					}
+					if off := math.Hypot(s.DXUm-c.signs[0]**want.DXUm, s.DYUm-c.signs[1]**want.DYUm) / to.UmPerPxX; off > 0.7 {
+						t.Errorf("%s: %s (%s) is %.2f px off", c.name, s.Name, want.State, off)
+					}
+				}
+			}
+		})
+	}
+}
