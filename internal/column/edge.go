@@ -2,6 +2,7 @@ package column
 
 import (
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 
@@ -74,13 +75,15 @@ func fitOutline(pic *shot, start geom.Pose, ss [4]side, levelsPx int) (*outline,
 	um := pic.base.UmPerPx()
 	reach := 3.0 // px that the start may be wrong
 	var ps []profile
+	var raw []strip
 	var hidden [4][]span
 	for k := range ss {
 		hidden[k] = pic.hidden(o.pose, ss[k], float64(levelsPx)+4*o.sigmaPx+reach)
 	}
 	for _, every := range outlineSteps {
-		var raw []strip
+		raw = raw[:0]
 		half, levels := pic.stripPx(o.sigmaPx, reach, levelsPx)
+		raw = slices.Grow(raw, 2*(pic.g.W+pic.g.H)/every)
 		for k := range ss {
 			if ss[k].found {
 				raw = append(raw, pic.strips(o.pose, ss[k], k, half, levels, every, hidden[k])...)

@@ -21,9 +21,10 @@ type facePixel struct {
 // lay places the pixel at (u, v) from the centre.
 func (p *facePixel) lay(u, v float64) {
 	p.rho = math.Sqrt(u*u + v*v)
-	over := 1 / max(p.rho, 1e-9)
-	p.cos, p.sin, p.bend = u*over, v*over, over/2
-	p.around = diamond(u, v) * (sectors / 4.0)
+	sum := math.Abs(u) + math.Abs(v)
+	over := 1 / (p.rho*sum + 1e-300) // one quotient for two
+	p.cos, p.sin, p.bend = u*sum*over, v*sum*over, sum*over/2
+	p.around = diamond(u, v*p.rho*over) * (sectors / 4.0)
 }
 
 // distance is how far the pixel lies from a centre moved by (x, y), a small part of rho.
@@ -157,6 +158,7 @@ func (f *discFitter) score(e *estimate, stride int, bound float64) (q score) {
 	sharp := f.sharp
 	f.pulls = slices.Grow(f.pulls[:0], len(f.px))
 	pulls, n := f.pulls[:len(f.px)], 0
+	var sum, loss, chi float64
 	for i := 0; i < len(f.px); i += stride {
 		p := &f.px[i]
 		t := p.distance(e.x, e.y) - e.r - first
@@ -171,24 +173,24 @@ func (f *discFitter) score(e *estimate, stride int, bound float64) (q score) {
 		s := sharp.of(model)
 		res := (p.z - model) * s
 		e2 := res * res
-		q.abs += math.Abs(res)
+		sum += math.Abs(res)
 		if e2 > lossBound {
-			q.loss += lossBound
+			loss += lossBound
 		} else {
-			q.loss += e2
+			loss += e2
 		}
 		rw := 1 - e2*cut
 		if rw < 0 {
 			rw = 0
 		}
 		rw *= rw
-		q.chi += rw * e2
+		chi += rw * e2
 		slope *= s // over the noise, as the residual
 		w := -rw * slope
 		pulls[n] = pull{p.cos, p.sin, w * res, -w * slope}
 		n++
 	}
-	q.n = float64(n)
+	q.n, q.abs, q.loss, q.chi = float64(n), sum, loss, chi
 	q.add(pulls[:n])
 	return q
 }

@@ -46,6 +46,7 @@ func (q *footFinder) find(x, y, tx, ty, tr float64) (cx, cy, agree, rise float64
 	// lens, where tips lie beside their feet, rings would be drawn toward the tips all over the field.
 	hidden := tr + 2*q.f.sigma + q.reach
 	for _, every := range [...]int{2, 1} { // every second ray brings the ring near
+		rounds := 7 - 2*every
 		var d [footRays]float64
 		var w [footRays]bool
 		var rises [footRays]float64
@@ -78,7 +79,7 @@ func (q *footFinder) find(x, y, tx, ty, tr float64) (cx, cy, agree, rise float64
 		}
 		rise /= float64(seen)
 		var ax, ay, ar, good float64
-		for range 5 {
+		for range rounds {
 			// Weighted normal equations of d = ar + ax cos + ay sin; the radius leans on the usual one.
 			var h [6]float64
 			var g0, g1, g2 float64

@@ -89,14 +89,14 @@ func (b *levelsAround) at(around float64) float64 {
 	return b[k] + w*(b[k+1]-b[k])
 }
 
-// diamond is an angle's cheap stand-in: 0 to 4 counter-clockwise from +u, rising with the angle.
-func diamond(u, v float64) float64 {
-	p := v / (math.Abs(u) + math.Abs(v) + 1e-300)
+// diamond is the cheap stand-in for the angle of (u, v): 0 to 4 counter-clockwise from +u, rising with
+// the angle. It takes v over |u| + |v|.
+func diamond(u, over float64) float64 {
 	switch {
 	case u < 0:
-		return 2 - p
-	case v < 0:
-		return 4 + p
+		return 2 - over
+	case over < 0:
+		return 4 + over
 	}
-	return p
+	return over
 }

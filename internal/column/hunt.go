@@ -136,10 +136,7 @@ func (f *discFitter) around(h *hoop, dx, dy int) float64 {
 	for k := range s {
 		s[k] = int(f.g.Pix[h.in[k]+move]) - int(f.g.Pix[h.out[k]+move])
 	}
-	for _, c := range network {
-		a, b := s[c.low], s[c.high]
-		s[c.low], s[c.high] = min(a, b), max(a, b)
-	}
+	sortSteps(&s)
 	var sorted [len(s)]float64
 	for k, v := range s {
 		sorted[k] = float64(v)
@@ -147,8 +144,15 @@ func (f *discFitter) around(h *hoop, dx, dy int) float64 {
 	return lowerMean(sorted[:])
 }
 
-// network sorts the steps of a hoop without a branch that depends on them: Batcher's odd-even merge
-// sort (AFIPS Spring Joint Computer Conference 32 (1968) 307).
+// sortSteps sorts what is seen in half of the directions, without a branch that depends on it.
+func sortSteps(s *[directions / 2]int) {
+	for _, c := range network {
+		a, b := s[c.low], s[c.high]
+		s[c.low], s[c.high] = min(a, b), max(a, b)
+	}
+}
+
+// network is Batcher's odd-even merge sort (AFIPS Spring Joint Computer Conference 32 (1968) 307).
 var network = func() (pairs []struct{ low, high uint8 }) {
 	const n = directions / 2
 	for p := 1; p < n; p *= 2 {

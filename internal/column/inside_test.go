@@ -55,6 +55,20 @@ func TestInvert3(t *testing.T) {
 	})
 }
 
+// To second order in the move: within a thousandth of a pixel up to a twentieth of the radius.
+func TestFacePixelFollowsItsCentre(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		rho, a := rapid.Float64Range(8, 60).Draw(t, "rho"), rapid.Float64Range(0, 7).Draw(t, "direction")
+		far, b := rapid.Float64Range(0, 0.05).Draw(t, "far")*rho, rapid.Float64Range(0, 7).Draw(t, "way")
+		u, v, x, y := rho*math.Cos(a), rho*math.Sin(a), far*math.Cos(b), far*math.Sin(b)
+		var p facePixel
+		p.lay(u, v)
+		if e := p.distance(x, y) - math.Hypot(u-x, v-y); math.Abs(e) > 1e-4*rho {
+			t.Fatalf("errs by %g px", e)
+		}
+	})
+}
+
 func TestInvert3Singular(t *testing.T) {
 	for _, h := range [][6]float64{{}, {1, 1, 1, 1, 1, 1}, {1, 0, 0, 0, 0, 1}, {math.NaN(), 0, 0, 1, 0, 1}} {
 		if _, ok := invert3(h); ok {
@@ -66,9 +80,11 @@ func TestInvert3Singular(t *testing.T) {
 func TestDiamondRisesWithTheAngle(t *testing.T) {
 	last := -1.0
 	for a := 0.0; a < 2*math.Pi; a += 0.001 {
-		d := diamond(math.Cos(a), math.Sin(a))
-		if d <= last || d < 0 || d >= 4.0000001 {
-			t.Fatalf("diamond(%g rad) = %g after %g", a, d, last)
+		var p facePixel
+		p.lay(3*math.Cos(a), 3*math.Sin(a))
+		d := p.around
+		if d <= last || d < 0 || d >= sectors+1e-6 {
+			t.Fatalf("%g rad lies at %g after %g", a, d, last)
 		}
 		last = d
 	}
@@ -76,7 +92,9 @@ func TestDiamondRisesWithTheAngle(t *testing.T) {
 
 func TestSectorsMeetAllAround(t *testing.T) {
 	for a := -7.0; a < 7; a += 0.0007 {
-		k, w := middles(diamond(math.Cos(a), math.Sin(a)) * (sectors / 4.0))
+		var p facePixel
+		p.lay(math.Cos(a), math.Sin(a))
+		k, w := middles(p.around)
 		if k < 0 || k >= sectors || w < -1e-9 || w > 1+1e-9 {
 			t.Fatalf("direction %g rad lies in sector %d, %g", a, k, w)
 		}
@@ -200,9 +218,7 @@ func TestNetworkSorts(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		v := rapid.SliceOfN(rapid.IntRange(-300, 300), directions/2, directions/2).Draw(t, "v")
 		want := slices.Sorted(slices.Values(v))
-		for _, c := range network {
-			v[c.low], v[c.high] = min(v[c.low], v[c.high]), max(v[c.low], v[c.high])
-		}
+		sortSteps((*[directions / 2]int)(v))
 		if !slices.Equal(v, want) {
 			t.Fatalf("%v", v)
 		}

@@ -56,6 +56,11 @@ func addBlocks(sums []uint64, row []uint16, factor int) {
 			b := row[4*x : 4*x+4 : 4*x+4]
 			sums[x] += uint64(b[0]) + uint64(b[1]) + uint64(b[2]) + uint64(b[3])
 		}
+	case 8:
+		for x := range sums {
+			b := row[8*x : 8*x+8 : 8*x+8]
+			sums[x] += uint64(b[0]) + uint64(b[1]) + uint64(b[2]) + uint64(b[3]) + uint64(b[4]) + uint64(b[5]) + uint64(b[6]) + uint64(b[7])
+		}
 	default:
 		for x := range sums {
 			for _, v := range row[x*factor : (x+1)*factor] {

@@ -14,7 +14,7 @@ import (
 func TestShrinkIsTheRoundedMeanOfBlocks(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		w, h := rapid.IntRange(1, 23).Draw(t, "w"), rapid.IntRange(1, 17).Draw(t, "h")
-		factor := rapid.IntRange(1, 7).Draw(t, "factor")
+		factor := rapid.IntRange(1, 9).Draw(t, "factor")
 		g := picture.New(w, h, 65535)
 		for i := range g.Pix {
 			g.Pix[i] = rapid.Uint16().Draw(t, "level")
