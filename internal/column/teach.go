@@ -106,8 +106,16 @@ func (f *discFitter) near(x, y, r float64) (disc, bool) {
 		return disc{}, false
 	}
 	ax, ay, ar := f.approach(x, y, r, f.reach(r))
-	return f.fit(ax, ay, min(max(ar, 0.8*r), 1.2*r))
+	d, ok := f.fit(ax, ay, min(max(ar, 0.8*r), 1.2*r))
+	if ok && math.Hypot(d.x-ax, d.y-ay) > onTheWayPx {
+		return f.fit(d.x, d.y, d.r)
+	}
+	return d, ok
 }
+
+// onTheWayPx is how far a fit may take a face from where it began, px, before its steps may have
+// ended on the way.
+const onTheWayPx = 3.0
 
 // reach is how far from its place, px, an edge is looked for at first. A ball mirrors the lights
 // in rings within its outline that are brighter than the outline itself: it is kept from those.

@@ -113,7 +113,8 @@ func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 			s.found = true
 			// Only now is it known what a loss is to be bounded by.
 			if again, fits := f.fit(s.d.x, s.d.y, s.d.r); fits {
-				s.d.loss = again.loss
+				again.gleam = s.d.gleam
+				s.d = again
 			}
 			if !ok || d.loss >= s.d.loss || !v.wholeAgainst(&d, usual) {
 				continue

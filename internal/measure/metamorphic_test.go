@@ -191,8 +191,10 @@ func array(kind string) *part.Part {
 		Name: "dotterel", Substrate: part.Substrate{WidthMm: 16.5, HeightMm: 14.5, ThicknessMm: 1.5}, Orientation: part.Orientation{By: "fixture"},
 		Array: &part.Array{Kind: kind, Rows: 12, Columns: 14, PitchMm: 1.1, DiameterMm: 0.5, HeightMm: 2, PadMm: 0.75, Datum: "outline"},
 	}
-	if kind == "balls" {
-		p.Array.DiameterMm, p.Array.HeightMm, p.Array.EquatorMm, p.Array.PadMm = 0.7, 0.58, 0.2, 0.6
+	if kind == "balls" { // measured from marks
+		p.Array.DiameterMm, p.Array.HeightMm, p.Array.EquatorMm, p.Array.PadMm, p.Array.Datum = 0.7, 0.58, 0.2, 0.6, "marks"
+		p.Substrate.WidthMm, p.Substrate.HeightMm = 19, 17
+		p.Marks = &part.Marks{Shape: part.Ring, DiameterMm: 0.6, InnerMm: 0.3, At: []part.Place{{Name: "F1", XMm: -8.6, YMm: 7.6}, {Name: "F2", XMm: 8.6, YMm: 7.6}, {Name: "F3", XMm: 8.6, YMm: -7.6}}}
 	}
 	return p
 }
