@@ -9,6 +9,7 @@ import (
 // drawBallPlan draws the balls from above as a ring light shows them.
 func (st *stage) drawBallPlan() {
 	st.drawSubstrate(0.05)
+	st.drawArrayMarks()
 	if st.Array.Shadow > 0 {
 		for i := range st.sites {
 			st.drawBallShadow(&st.sites[i])

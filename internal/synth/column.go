@@ -12,6 +12,7 @@ import (
 // column with the flank that its lean or the lens shows, and its tip.
 func (st *stage) drawColumnPlan() {
 	st.drawSubstrate(0.04)
+	st.drawArrayMarks()
 	for i := range st.sites {
 		st.drawPad(&st.sites[i])
 	}

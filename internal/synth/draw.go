@@ -276,8 +276,8 @@ func (l *Look) defaults(v reading.View) {
 		reading.DiePlan:    {Outside: 0.05, Substrate: 0.45, Mark: 0.68, Die: 0.12, Pad: 0.8},
 		reading.DieIR:      {Outside: 0.05, Substrate: 0.48, Mark: 0.62, Die: 0.41},
 		reading.CapPlan:    {Outside: 0.05, Substrate: 0.62, Mark: 0.8, Die: 0.56, Flank: 0.18},
-		reading.ColumnPlan: {Outside: 0.05, Substrate: 0.3, Tip: 0.75, Pad: 0.4, Flank: 0.14},
-		reading.BallPlan:   {Outside: 0.03, Substrate: 0.12, Tip: 0.3, Pad: 0.42},
+		reading.ColumnPlan: {Outside: 0.05, Substrate: 0.3, Mark: 0.6, Tip: 0.75, Pad: 0.4, Flank: 0.14},
+		reading.BallPlan:   {Outside: 0.03, Substrate: 0.12, Mark: 0.35, Tip: 0.3, Pad: 0.42},
 		reading.ColumnSide: {Outside: 0.8, Substrate: 0.1},
 	}[v]
 	l.Outside, l.Substrate, l.Mark = cmp.Or(l.Outside, d.Outside), cmp.Or(l.Substrate, d.Substrate), cmp.Or(l.Mark, d.Mark)

@@ -47,6 +47,13 @@ func (st *stage) drawMarks() {
 	}
 }
 
+// drawArrayMarks draws the marks that an array is measured from; of others nothing is known on its side.
+func (st *stage) drawArrayMarks() {
+	if st.Part.Array.Datum == "marks" {
+		st.drawMarks()
+	}
+}
+
 func (st *stage) markState(name string) MarkState {
 	for _, s := range st.Marks {
 		if s.Name == name {
