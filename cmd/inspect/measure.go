@@ -34,8 +34,9 @@ camera's tilt from the columns' lean.
 
 --reversal takes samples shot twice, turned by 180° in between (turn_deg 0 and 180; of two pictures
 alone the second is the turned one). Half the difference is the scope's own bias: an optical axis
-that isn't square to the surface shows what is h higher shifted by h·tan(tilt). --write-scope
-puts it into a scope file, and readings made with that are freed of it.
+that isn't square to the surface shows what is h higher shifted by h·tan(tilt). Dies and caps tell
+it by their tops, arrays by the tips of columns or by balls, which leaves their own lean. --write-scope
+puts it into a scope file, and readings made with that are freed of it: offsets, tips, leans.
 
 Expanded uncertainties (k = 2) stand behind ±. docs/readings.md describes every field.`
 

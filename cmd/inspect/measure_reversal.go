@@ -23,13 +23,15 @@ import (
 // positive where the scope shows a plane at that height too far right, or too far up.
 type reversalResult struct {
 	Scope    string         `json:"scope"`
-	HeightMm float64        `json:"height_mm"` // of the plane over the marks
+	HeightMm float64        `json:"height_mm"` // of the plane over the datum
 	XUm      float64        `json:"bias_x_um"`
 	YUm      float64        `json:"bias_y_um"`
 	UXUm     float64        `json:"u_bias_x_um"`
 	UYUm     float64        `json:"u_bias_y_um"`
 	TiltXDeg float64        `json:"tilt_x_deg"` // of the axis that would do that
 	TiltYDeg float64        `json:"tilt_y_deg"`
+	UTiltX   float64        `json:"u_tilt_x_deg"`
+	UTiltY   float64        `json:"u_tilt_y_deg"`
 	Pairs    []reversalPair `json:"pairs"`
 }
 
@@ -128,7 +130,7 @@ func reversalJobs(jobs []intake.Job) (errs []error) {
 		first := jobs[0]
 		switch {
 		case heightMm(j.Part, j.Shot.View) <= 0:
-			errs = append(errs, fmt.Errorf("%s: view %s of part %s shows nothing above the marks, so an axis out of square moves nothing", j.Path, j.Shot.View, j.Part.Name))
+			errs = append(errs, fmt.Errorf("%s: view %s of part %s shows nothing above its datum, so an axis out of square moves nothing", j.Path, j.Shot.View, j.Part.Name))
 		case j.Scope.Hash != first.Scope.Hash:
 			errs = append(errs, fmt.Errorf("%s: taken with scope %s, the first picture with %s; a reversal is of one scope", j.Path, j.Scope.Name, first.Scope.Name))
 		case heightMm(j.Part, j.Shot.View) != heightMm(first.Part, first.Shot.View):
@@ -139,9 +141,13 @@ func reversalJobs(jobs []intake.Job) (errs []error) {
 	return errs
 }
 
-// heightMm returns how far above the marks lies what a view is measured by; 0 for none.
+// heightMm returns how far above its datum (marks, or the substrate's surface) lies what a view is measured by; 0 for none.
 func heightMm(p *part.Part, v reading.View) float64 {
 	switch {
+	case p.Array != nil && v == reading.ColumnPlan:
+		return p.Array.HeightMm - datumMm(p)
+	case p.Array != nil && v == reading.BallPlan:
+		return p.Array.EquatorMm - datumMm(p)
 	case p.Marks == nil:
 		return 0
 	case v == reading.DiePlan && p.Die != nil:
@@ -150,6 +156,14 @@ func heightMm(p *part.Part, v reading.View) float64 {
 		return p.Die.Marks.PlaneMm - p.Marks.PlaneMm
 	case v == reading.CapPlan && p.Cap != nil && p.Cap.Datum == "marks":
 		return p.Cap.TopMm - p.Marks.PlaneMm
+	}
+	return 0
+}
+
+// datumMm is how high an array's datum lies above the substrate.
+func datumMm(p *part.Part) float64 {
+	if p.Array.Datum == "marks" && p.Marks != nil {
+		return p.Marks.PlaneMm
 	}
 	return 0
 }
@@ -173,7 +187,7 @@ func reverse(sc *scope.Scope, height float64, pairs []measure.Pair) (*reversalRe
 	}
 	res.XUm, res.YUm, res.UXUm, res.UYUm = offset.MeanBias(all)
 	tilt := func(um float64) float64 { return geom.Angle(math.Atan2(um, 1000*height)).Deg() }
-	res.TiltXDeg, res.TiltYDeg = tilt(res.XUm), tilt(res.YUm)
+	res.TiltXDeg, res.TiltYDeg, res.UTiltX, res.UTiltY = tilt(res.XUm), tilt(res.YUm), tilt(res.UXUm), tilt(res.UYUm)
 	return res, nil
 }
 
@@ -183,8 +197,8 @@ func (r *reversalResult) write(w io.Writer) error {
 		fmt.Fprintf(w, "%s %17s %17s %17s %17s\n", padded(filepath.Base(p.Pictures[0])+" "+filepath.Base(p.Pictures[1]), 36, false),
 			plusMinus(p.BiasXUm, p.UBiasXUm), plusMinus(p.BiasYUm, p.UBiasYUm), plusMinus(p.XUm, p.UXUm), plusMinus(p.YUm, p.UYUm))
 	}
-	_, err := fmt.Fprintf(w, "\nscope %s at %g mm above the marks: bias x %s µm, y %s µm (k = 2; + is right and up in the picture),\nas of an axis that leans by %.3f° and %.3f°.\n",
-		r.Scope, r.HeightMm, plusMinus(r.XUm, r.UXUm), plusMinus(r.YUm, r.UYUm), r.TiltXDeg, r.TiltYDeg)
+	_, err := fmt.Fprintf(w, "\nscope %s at %g mm above the datum: bias x %s µm, y %s µm (k = 2; + is right and up in the picture),\nas of an axis that leans by %s° and %s°.\n",
+		r.Scope, r.HeightMm, plusMinus(r.XUm, r.UXUm), plusMinus(r.YUm, r.UYUm), plusMinus(r.TiltXDeg, r.UTiltX), plusMinus(r.TiltYDeg, r.UTiltY))
 	if len(r.Pairs) == 1 {
 		_, err = fmt.Fprintln(w, "One pair can't show how alike samples sit: take five or more before you rely on the uncertainty.")
 	}

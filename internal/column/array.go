@@ -90,7 +90,7 @@ func (pic *shot) strays(f *discFitter, o *outline, v sight) (strays, places int)
 			if has[[2]int{row, col}] || math.Abs(x) > w || math.Abs(y) > h {
 				continue
 			}
-			q := pic.tip.ToImage(o.pose.ToScope(geom.DrawingPoint{X: geom.Length(x), Y: geom.Length(y)}))
+			q := pic.faceAt(o.pose, x, y)
 			if !f.holds(q.X, q.Y, 1.5*v.r) {
 				continue
 			}
@@ -107,6 +107,10 @@ func (pic *shot) strays(f *discFitter, o *outline, v sight) (strays, places int)
 // ray-traced pictures of known truth (0.03 to 0.08 px).
 const facePx = 0.05
 
+// facesPx is how far they draw the centres of all faces alike, px per axis, when light comes from one
+// side: seen on the same pictures (0.00 to 0.04 px).
+const facesPx = 0.02
+
 // The radius leans on the levels of face and ground, which are measured too: on exact pictures its
 // errors are 1.1 to 1.3 times what the fit alone explains, and 0.008 px at the widest blur.
 const (
@@ -122,8 +126,12 @@ func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand f
 	if best != nil {
 		pose = best.rigidFit
 	}
-	lean := pic.heightUm * math.Tan((geom.Angle(pic.scope.UTiltDeg) * geom.Degree).Rad())
-	pose.uxUm, pose.uyUm = math.Hypot(pose.uxUm, lean), math.Hypot(pose.uyUm, lean)
+	lean := pic.uAxisUm
+	common := lean
+	if !f.flat {
+		common = math.Hypot(lean, facesPx*pic.tip.UmPerPx())
+	}
+	pose.uxUm, pose.uyUm = math.Hypot(pose.uxUm, common), math.Hypot(pose.uyUm, common)
 	pose.fill(a)
 
 	apart := stand.commonUm()
@@ -180,7 +188,7 @@ func (pic *shot) columns(o *outline, seats []seat, offsets [][2]float64, stand f
 			sin := math.Hypot(lx, ly) / heightUm
 			r.TiltDeg = geom.Angle(math.Asin(min(1, sin))).Deg()
 			r.AzimuthDeg = wrap360(geom.Angle(math.Atan2(ly, lx)).Deg())
-			r.UTiltDeg = math.Hypot(geom.Angle(math.Sqrt(tip+ub*ub)/heightUm).Deg(), pic.scope.UTiltDeg)
+			r.UTiltDeg = geom.Angle(math.Sqrt(tip+ub*ub+lean*lean) / heightUm).Deg()
 			if sin < 0.05 {
 				leanX, leanY, n = leanX+lx, leanY+ly, n+1
 			}

@@ -31,12 +31,19 @@ type shot struct {
 
 	put      geom.Angle // how the sample was put under the scope, a multiple of 90°
 	heightUm float64    // of the faces above the substrate
+	bias     scope.Bias // shift of the faces' plane that a reversal found
+	uAxisUm  float64    // standard uncertainty per axis of where the optical axis shows it
 	black    float64    // level of the darkest pixels
 }
 
 func newShot(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope, list []site, heightMm float64) *shot {
+	overMm := heightMm
+	if p.Array.Datum == datumMarks && p.Marks != nil {
+		overMm -= p.Marks.PlaneMm
+	}
+	bias, _ := s.Bias(overMm)
 	return &shot{g: g, noise: n, part: p, scope: s, sites: list, heightUm: 1000 * heightMm, black: darkest(g),
-		base: s.Plane(g.W, g.H, 0), tip: s.Plane(g.W, g.H, heightMm)}
+		base: s.Plane(g.W, g.H, 0), tip: s.Plane(g.W, g.H, heightMm), bias: bias, uAxisUm: s.UAxisUm(overMm)}
 }
 
 // A seat is what is found at one site.
@@ -119,10 +126,16 @@ func (pic *shot) marginPx() float64 {
 func (pic *shot) seats(o *outline) []seat {
 	out := make([]seat, len(pic.sites))
 	for i, s := range pic.sites {
-		q := pic.tip.ToImage(o.pose.ToScope(geom.DrawingPoint{X: geom.Length(s.x), Y: geom.Length(s.y)}))
+		q := pic.faceAt(o.pose, s.x, s.y)
 		out[i] = seat{site: s, px: q.X, py: q.Y}
 	}
 	return out
+}
+
+// faceAt returns where the face of a column or ball at a place of the drawing, µm, is seen.
+func (pic *shot) faceAt(pose geom.Pose, xUm, yUm float64) geom.ImagePoint {
+	at := pose.ToScope(geom.DrawingPoint{X: geom.Length(xUm), Y: geom.Length(yUm)})
+	return pic.tip.ToImage(geom.ScopePoint{X: at.X + geom.Length(pic.bias.X), Y: at.Y + geom.Length(pic.bias.Y)})
 }
 
 // blurPx is the point spread's sigma without the pixel's square.

@@ -38,7 +38,7 @@ func (pic *shot) hidden(pose geom.Pose, s side, reachPx float64) []span {
 	var out []span
 	for _, site := range pic.sites {
 		// Where on the substrate's plane the face is seen.
-		d := pose.ToDrawing(pic.base.ToObject(pic.tip.ToImage(pose.ToScope(geom.DrawingPoint{X: geom.Length(site.x), Y: geom.Length(site.y)}))))
+		d := pose.ToDrawing(pic.base.ToObject(pic.faceAt(pose, site.x, site.y)))
 		x, y := d.X.Um(), d.Y.Um()
 		if pose.Scale*s.halfUm-(s.nx*x+s.ny*y)-r < reachPx*um {
 			t := s.nx*y - s.ny*x

@@ -298,7 +298,8 @@ func lowerMean(sorted []float64) float64 {
 	return sum / float64(n)
 }
 
-// object returns where a disc's centre lies on the plane of the faces.
+// object returns where a disc's centre lies on the plane of the faces, freed of the scope's bias.
 func (pic *shot) object(d *disc) geom.ScopePoint {
-	return pic.tip.ToObject(geom.ImagePoint{X: d.x, Y: d.y})
+	at := pic.tip.ToObject(geom.ImagePoint{X: d.x, Y: d.y})
+	return geom.ScopePoint{X: at.X - geom.Length(pic.bias.X), Y: at.Y - geom.Length(pic.bias.Y)}
 }

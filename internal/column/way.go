@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 
-	"plumbsquare/internal/geom"
 	"plumbsquare/internal/part"
 	"plumbsquare/internal/reading"
 )
@@ -73,9 +72,7 @@ func turned(a *part.Array, row, col, quarters int) [2]int {
 
 // filled reports whether a whole face lies at a place of the grid, and whether that is in the picture.
 func (pic *shot) filled(f *discFitter, o *outline, a *part.Array, at [2]int, v sight) (filled, seen bool) {
-	q := pic.tip.ToImage(o.pose.ToScope(geom.DrawingPoint{
-		X: geom.Length(1000 * a.PitchMm * (float64(at[1]) - float64(a.Columns+1)/2)),
-		Y: geom.Length(1000 * a.PitchMm * (float64(a.Rows+1)/2 - float64(at[0])))}))
+	q := pic.faceAt(o.pose, 1000*a.PitchMm*(float64(at[1])-float64(a.Columns+1)/2), 1000*a.PitchMm*(float64(a.Rows+1)/2-float64(at[0])))
 	if !f.holds(q.X, q.Y, 1.5*v.r+3*f.sigma+5) {
 		return false, false
 	}

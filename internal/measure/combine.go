@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"plumbsquare/internal/reading"
-	"plumbsquare/internal/scope"
 	"plumbsquare/internal/verdict"
 )
 
@@ -31,7 +30,7 @@ func Combine(rs []*reading.Reading, jobs []Job) (*reading.Reading, error) {
 		l := &c.looks[i]
 		l.Look = reading.Look{Picture: j.Picture, SHA256: j.SHA256, Scope: j.Scope.Name, ScopeHash: j.Scope.Hash,
 			View: j.Shot.View, TurnDeg: j.Shot.TurnDeg, Focus: j.Shot.Focus, Name: c.name(j.Shot)}
-		l.r, l.scope = rs[i], j.Scope
+		l.r, l.uAxisUm = rs[i], j.Scope.UAxisUm(j.Part.Array.HeightMm)
 		names, sums = append(names, j.Picture), append(sums, j.SHA256)
 		switch {
 		case rs[i] == nil:
@@ -99,9 +98,9 @@ func refusedAll(rs []*reading.Reading, jobs []Job) (*reading.Reading, error) {
 // A look is one shot at work.
 type look struct {
 	reading.Look
-	r     *reading.Reading // nil when unused
-	scope *scope.Scope
-	sites map[string]*reading.Site
+	r       *reading.Reading // nil when unused
+	uAxisUm float64          // what the scope states of where its axis shows the tips, per axis
+	sites   map[string]*reading.Site
 }
 
 // A combination is the readings of one sample.

@@ -54,7 +54,7 @@ func (c *combination) lean(name string, p *part.Part) (best lean) {
 		}
 		x, y := tangents(q)
 		cx, cy := c.camera.shift(l)
-		offer(x-cx, y-cy, c.camera.uLean(q.UTiltDeg, l), l.Name)
+		offer(x-cx, y-cy, c.camera.uLean(q.UTiltDeg, l, p), l.Name)
 		for k := range c.looks {
 			m := &c.looks[k]
 			f := m.there(name)
@@ -64,8 +64,8 @@ func (c *combination) lean(name string, p *part.Part) (best lean) {
 			// Sine: the column keeps its length when it leans.
 			dx, dy := (q.DXUm-f.Foot.DXUm)/heightUm, (q.DYUm-f.Foot.DYUm)/heightUm
 			cos := math.Sqrt(max(0.01, 1-dx*dx-dy*dy))
-			u := geom.Angle(math.Hypot(q.UUm, f.Foot.UUm) / heightUm).Deg()
-			offer(dx/cos-cx, dy/cos-cy, c.camera.uLean(math.Hypot(u, l.scope.UTiltDeg), l), joined(l.Name, m.Name))
+			u := math.Hypot(math.Hypot(q.UUm, f.Foot.UUm), l.uAxisUm)
+			offer(dx/cos-cx, dy/cos-cy, c.camera.uLean(geom.Angle(u/heightUm).Deg(), l, p), joined(l.Name, m.Name))
 		}
 	}
 	return best
@@ -163,7 +163,7 @@ func (c *combination) findCamera(p *part.Part) *camera {
 	k := &camera{x: (mc*dx - ms*dy) / det, y: (ms*dx + mc*dy) / det, scope: a.ScopeHash}
 	datum := func(ua, ub float64) float64 { return math.Hypot(ua, ub) / heightUm }
 	own := math.Sqrt(squares/n) * math.Pi / 180 / math.Sqrt(n) // of the mean, sites as independent
-	k.u = math.Hypot(datum(a.uDatum(heightUm), b.uDatum(heightUm)), math.Sqrt2*own) / math.Sqrt(det)
+	k.u = math.Hypot(datum(a.uDatum(), b.uDatum()), math.Sqrt2*own) / math.Sqrt(det)
 	return k
 }
 
@@ -172,9 +172,9 @@ const leastForCamera = 8
 
 // uDatum is how well a plan knows the substrate's place, µm: the array's uncertainty without the
 // share that the scope states for its tilt.
-func (l *look) uDatum(heightUm float64) float64 {
-	a, stated := l.r.Array, heightUm*math.Tan(l.scope.UTiltDeg*math.Pi/180)
-	return math.Sqrt(max((a.UXUm*a.UXUm+a.UYUm*a.UYUm)/2-stated*stated, 0))
+func (l *look) uDatum() float64 {
+	a := l.r.Array
+	return math.Sqrt(max((a.UXUm*a.UXUm+a.UYUm*a.UYUm)/2-l.uAxisUm*l.uAxisUm, 0))
 }
 
 // turn is the angle of the sample in the picture, rad.
@@ -215,12 +215,12 @@ func (k *camera) shift(l *look) (x, y float64) {
 
 // uLean turns the standard uncertainty of a plan's tilt, degrees, into that of a tangent, with what
 // the scope states for its axis replaced by how well the axis is known now.
-func (k *camera) uLean(uDeg float64, l *look) float64 {
+func (k *camera) uLean(uDeg float64, l *look, p *part.Part) float64 {
 	u := uDeg * math.Pi / 180
 	if !k.of(l) {
 		return u
 	}
-	stated := l.scope.UTiltDeg * math.Pi / 180
+	stated := l.uAxisUm / (1000 * p.Array.HeightMm)
 	return math.Sqrt(max(u*u-stated*stated, 0) + k.u*k.u)
 }
 
@@ -230,8 +230,7 @@ func (k *camera) uPlace(u float64, l *look, p *part.Part) float64 {
 		return u
 	}
 	h := 1000 * p.Array.HeightMm
-	stated := h * math.Tan(l.scope.UTiltDeg*math.Pi/180)
-	return math.Sqrt(max(u*u-stated*stated, 0) + h*k.u*h*k.u)
+	return math.Sqrt(max(u*u-l.uAxisUm*l.uAxisUm, 0) + h*k.u*h*k.u)
 }
 
 func (k *camera) reading() *reading.CameraTilt {

@@ -9,6 +9,24 @@ import (
 	"plumbsquare/internal/reading"
 )
 
+// A top is what lies above the marks and is seen shifted: a die, a cap, the array.
+type top struct {
+	xUm, yUm, thetaDeg, uTheta float64
+	cov                        [3][3]float64
+}
+
+// topOf returns where a reading has one, and whether it has one.
+func topOf(r *reading.Reading) (top, bool) {
+	if o := r.Offset; o != nil {
+		return top{o.XUm, o.YUm, o.ThetaDeg, o.UTheta, o.Cov}, true
+	}
+	if a := r.Array; a != nil {
+		return top{a.XUm, a.YUm, a.ThetaDeg, a.UTheta,
+			[3][3]float64{{a.UXUm * a.UXUm}, {1: a.UYUm * a.UYUm}, {2: a.UTheta * a.UTheta}}}, true
+	}
+	return top{}, false
+}
+
 // A Reversal is what two shots of one sample, turned in between, tell apart: what belongs to the
 // sample and what to the scope.
 type Reversal struct {
@@ -42,7 +60,8 @@ const (
 // mean: reversal, as in Evans, Hocken and Estler, "Self-calibration: reversal, redundancy, error
 // separation, and 'absolute testing'", CIRP Annals 45 (1996) 617 (from memory).
 //
-// What turns with the sample stays in o: its own wedge, a die that lies tilted on its bumps.
+// What turns with the sample stays in o: its own wedge, a die that lies tilted on its bumps, columns
+// that all lean. Of an array the offset is that of its tips, or of its balls' equators.
 //
 // Covariances after JCGM 100:2008, 5.2. Errors that belong to the sample (rough edges, worn marks)
 // are the same in both shots: they cancel in b and don't average out in o. How large that part is
@@ -51,7 +70,9 @@ const (
 //
 // It returns an error when the shots lie too nearly the same way round, or differ in θ.
 func Reverse(a, b *reading.Reading) (*Reversal, error) {
-	if a.Offset == nil || b.Offset == nil || a.Substrate == nil || b.Substrate == nil {
+	p, seenA := topOf(a)
+	q, seenB := topOf(b)
+	if !seenA || !seenB || a.Substrate == nil || b.Substrate == nil {
 		return nil, fmt.Errorf("a reversal needs two pictures that could be measured")
 	}
 	turn := [2]geom.Angle{geom.Angle(a.Substrate.TurnDeg) * geom.Degree, geom.Angle(b.Substrate.TurnDeg) * geom.Degree}
@@ -59,13 +80,12 @@ func Reverse(a, b *reading.Reading) (*Reversal, error) {
 	if between < leastTurn {
 		return nil, fmt.Errorf("the sample lies turned by only %.1f° between the two pictures: turn it by 180° for the second, and say so in a column turn_deg of the traveler", between.Deg())
 	}
-	p, q := a.Offset, b.Offset
-	apart := math.Abs(geom.Wrap(geom.Angle(p.ThetaDeg-q.ThetaDeg) * geom.Degree).Deg())
-	if limit := sameSigmas*math.Hypot(p.UTheta, q.UTheta) + sameTheta.Deg(); apart > limit {
-		return nil, fmt.Errorf("the die's turn differs by %.3f° between the two pictures, more than %.3f°: they don't show the same sample", apart, limit)
+	apart := math.Abs(geom.Wrap(geom.Angle(p.thetaDeg-q.thetaDeg) * geom.Degree).Deg())
+	if limit := sameSigmas*math.Hypot(p.uTheta, q.uTheta) + sameTheta.Deg(); apart > limit {
+		return nil, fmt.Errorf("the turn of die or array differs by %.3f° between the two pictures, more than %.3f°: they don't show the same sample", apart, limit)
 	}
 	e0, e1 := cmplx.Exp(complex(0, -turn[0].Rad())), cmplx.Exp(complex(0, -turn[1].Rad()))
-	z0, z1 := complex(p.XUm, p.YUm), complex(q.XUm, q.YUm)
+	z0, z1 := complex(p.xUm, p.yUm), complex(q.xUm, q.yUm)
 	toBias := 1 / (e0 - e1)
 	bias := (z0 - z1) * toBias
 	w0, w1 := 1-e0*toBias, e0*toBias // o = w0 z0 + w1 z1
@@ -73,20 +93,20 @@ func Reverse(a, b *reading.Reading) (*Reversal, error) {
 
 	r := &Reversal{
 		BiasXUm: real(bias), BiasYUm: imag(bias),
-		XUm: real(o), YUm: imag(o), ThetaDeg: (p.ThetaDeg + q.ThetaDeg) / 2,
+		XUm: real(o), YUm: imag(o), ThetaDeg: (p.thetaDeg + q.thetaDeg) / 2,
 	}
-	c0, c1 := spread(toBias, p.Cov), spread(toBias, q.Cov)
-	o0, o1 := spread(w0, p.Cov), spread(w1, q.Cov)
+	c0, c1 := spread(toBias, p.cov), spread(toBias, q.cov)
+	o0, o1 := spread(w0, p.cov), spread(w1, q.cov)
 	a0, a1 := cmplx.Abs(w0), cmplx.Abs(w1)
 	for i := range 2 {
 		for k := range 2 {
 			r.BiasCov[i][k] = c0[i][k] + c1[i][k]
 			r.Cov[i][k] = (a0 + a1) * (o0[i][k]/a0 + o1[i][k]/a1)
 		}
-		r.Cov[i][2] = (p.Cov[i][2] + q.Cov[i][2]) / 2
+		r.Cov[i][2] = (p.cov[i][2] + q.cov[i][2]) / 2
 		r.Cov[2][i] = r.Cov[i][2]
 	}
-	r.Cov[2][2] = (p.Cov[2][2] + q.Cov[2][2]) / 2
+	r.Cov[2][2] = (p.cov[2][2] + q.cov[2][2]) / 2
 	return r, nil
 }
 

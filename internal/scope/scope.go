@@ -78,6 +78,15 @@ func (s *Scope) Bias(heightMm float64) (Bias, bool) {
 	return Bias{k * s.BiasXUm, k * s.BiasYUm, math.Abs(k) * s.UBiasXUm, math.Abs(k) * s.UBiasYUm}, true
 }
 
+// UAxisUm returns the standard uncertainty per axis, µm, with which the optical axis shows a plane at a
+// height above the marks: that of the bias where a reversal found it, else that of the tilt.
+func (s *Scope) UAxisUm(heightMm float64) float64 {
+	if b, found := s.Bias(heightMm); found {
+		return math.Hypot(b.UX, b.UY) / math.Sqrt2
+	}
+	return 1000 * math.Abs(heightMm) * math.Tan(s.UTiltDeg*math.Pi/180)
+}
+
 // WithoutBias returns the scope as it was before any reversal, with nothing stated of its axis:
 // that is what a reversal measures.
 func (s *Scope) WithoutBias() *Scope {
