@@ -63,10 +63,9 @@ func (q *footFinder) find(x, y, tx, ty, tr float64) (cx, cy, agree, rise float64
 			// The centroid of the rise.
 			var num, den float64
 			for i := range n {
-				if g := ray[i+lag] - ray[i]; g > 0 {
-					num += g * (float64(i)*step - q.reach)
-					den += g
-				}
+				g := max(0, ray[i+lag]-ray[i])
+				num += g * (float64(i)*step - q.reach)
+				den += g
 			}
 			if den > 0 {
 				d[k], w[k], rises[k] = num/den, true, den
@@ -143,22 +142,30 @@ func (f *discFitter) between(x, y float64) float64 {
 func (f *discFitter) along(to []float64, x, y, dx, dy float64) {
 	last := float64(len(to) - 1)
 	w, right, bottom := f.g.W, float64(f.g.W-2), float64(f.g.H-2)
-	whole := min(x, x+last*dx) >= 1 && min(y, y+last*dy) >= 1 && max(x, x+last*dx) < right && max(y, y+last*dy) < bottom
-	for k := range to {
-		px, py := x+float64(k)*dx, y+float64(k)*dy
-		if !whole {
-			to[k] = f.between(px, py)
-			continue
+	if !(min(x, x+last*dx) >= 1 && min(y, y+last*dy) >= 1 && max(x, x+last*dx) < right && max(y, y+last*dy) < bottom) {
+		for k := range to {
+			to[k] = f.between(x+float64(k)*dx, y+float64(k)*dy)
 		}
-		i, j := int(px), int(py)
-		u, v := px-float64(i), py-float64(j)
-		p := f.g.Pix[j*w+i : j*w+i+w+2]
-		a, b := float64(p[0]), float64(p[w])
-		a += u * (float64(p[1]) - a)
-		b += u * (float64(p[w+1]) - b)
-		to[k] = a + v*(b-a)
+		return
+	}
+	const one = 1 << 32            // a pixel, in steps of fixed point
+	const bits = 12                // of it, for the weights of neighbours
+	const half = one >> (bits + 1) // rounds to them
+	px, py, sx, sy := int64(x*one)+half, int64(y*one)+half, int64(dx*one), int64(dy*one)
+	for k := range to {
+		u, v := int(uint32(px)>>(32-bits)), int(uint32(py)>>(32-bits))
+		i := int(py>>32)*w + int(px>>32)
+		p := f.g.Pix[i : i+w+2]
+		a := int(p[0])<<bits + u*(int(p[1])-int(p[0]))
+		b := int(p[w])<<bits + u*(int(p[w+1])-int(p[w]))
+		to[k] = float64(a<<bits+v*(b-a)) * (1.0 / (1 << (2 * bits)))
+		px += sx
+		py += sy
 	}
 }
+
+// footTeachers is how many feet, spread over the array, tell where fillets end.
+const footTeachers = 120
 
 // feet looks for the foot of every column found.
 func (pic *shot) feet(f *discFitter, o *outline, seats []seat, offsets [][2]float64) footing {
@@ -169,7 +176,7 @@ func (pic *shot) feet(f *discFitter, o *outline, seats []seat, offsets [][2]floa
 	}
 	var best *footFinder
 	bestOf := none
-	stride := max(1, len(seats)/calibrationSites)
+	stride := max(1, len(seats)/footTeachers)
 	feet := make([]foot, len(seats))
 	for _, share := range filletShares {
 		q := pic.footFinder(f, o, share)

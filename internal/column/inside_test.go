@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"plumbsquare/internal/geom"
+	"plumbsquare/internal/picture"
 )
 
 func TestNormalTable(t *testing.T) {
@@ -212,6 +213,27 @@ func TestFlankLeavesOutTheLowerEdge(t *testing.T) {
 	if kx, _ := flank(nil, nil); len(kx) != 0 {
 		t.Error("crossings out of nothing")
 	}
+}
+
+// Reading between pixels one by one is the reference.
+func TestAlongReadsBetween(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		g := &picture.Gray{W: 40, H: 30, FullScale: 65535, Pix: make([]uint16, 40*30)}
+		for i := range g.Pix {
+			g.Pix[i] = uint16(i * 40503)
+		}
+		f := &discFitter{g: g}
+		x, y := rapid.Float64Range(0, 39).Draw(t, "x"), rapid.Float64Range(0, 29).Draw(t, "y")
+		dy, dx := math.Sincos(rapid.Float64Range(0, 7).Draw(t, "way"))
+		got := make([]float64, rapid.IntRange(1, 30).Draw(t, "n"))
+		f.along(got, x, y, dx, dy)
+		for k, v := range got {
+			// A weight errs by 1/4096 in each axis at most.
+			if want := f.between(x+float64(k)*dx, y+float64(k)*dy); math.Abs(v-want) > 2*65535/4096. {
+				t.Fatalf("place %d: %g, want %g", k, v, want)
+			}
+		}
+	})
 }
 
 func TestNetworkSorts(t *testing.T) {

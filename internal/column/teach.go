@@ -6,7 +6,7 @@ import (
 )
 
 // calibrationSites is how many faces, spread over the array, teach what their edges look like.
-const calibrationSites = 120
+const calibrationSites = 80
 
 // leastTeachers is how many faces it takes at least: of fewer, an odd one makes the profile.
 const leastTeachers = 8
@@ -84,7 +84,7 @@ func (f *discFitter) sample(seats []seat, r float64) []disc {
 // teachers is how many faces teach what edges look like.
 func (f *discFitter) teachers() int {
 	if f.uneven {
-		return 60 // balls are large, and their edges long
+		return 40 // balls are large, and their edges long
 	}
 	return calibrationSites
 }
