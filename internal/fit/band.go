@@ -39,16 +39,19 @@ func (l Line) In(from Line) (offset geom.Length, slope float64) {
 }
 
 // A band is the neighbourhood of a line, straightened: raw pixels averaged within cells that
-// are binPx wide along the normal and one segment long along the line. A cell keeps the mean
-// place of its own pixels, so nothing is resampled; averaging widens the point spread along
-// the normal by the variance of the places in a cell, binPx²/12, and moves no edge.
+// are binPx wide along the normal, or flatPx far from the line, and one segment long along the line. A
+// cell keeps the mean place of its own pixels, so nothing is resampled; averaging widens the point
+// spread along the normal by the variance of the places in a cell, binPx²/12, and moves no edge.
 type band struct {
 	line     Line
 	um       float64 // µm per px
 	segments []segment
 }
 
-const binPx = 0.5
+const (
+	binPx  = 0.5
+	flatPx = 2.0 // where the level hardly bends
+)
 
 // A segment is a short stretch of a band.
 type segment struct {
@@ -57,9 +60,16 @@ type segment struct {
 	z, v []float64 // mean level of a cell and the variance of that mean
 }
 
-// newBand gathers the pixels within reachPx of the line for |s| ≤ half, in segments of about
+// An extent says which pixels a band takes: how far from the line, px, how far in narrow cells, and each
+// nth row or column of the picture across the line.
+type extent struct {
+	px, finePx float64
+	nth        int
+}
+
+// newBand gathers the pixels within reach of the line for |s| ≤ half, in segments of about
 // stepPx pixels. Pixels outside the picture are left out.
-func newBand(src Source, line Line, half geom.Length, reachPx float64, stepPx int) *band {
+func newBand(src Source, line Line, half geom.Length, r extent) *band {
 	b := &band{line: line, um: src.Plane.UmPerPx()}
 	sin, cos := math.Sincos(line.Dir.Rad())
 	p, q := src.Plane.ToImage(line.At(-half, 0)), src.Plane.ToImage(line.At(half, 0))
@@ -80,57 +90,120 @@ func newBand(src Source, line Line, half geom.Length, reachPx float64, stepPx in
 		return b
 	}
 	slope := (q.X - p.X) / (q.Y - p.Y)
-	width := reachPx * math.Hypot(1, slope)
+	width := r.px * math.Hypot(1, slope)
+	// between returns the columns of a row that lie within reach.
+	between := func(row int) (lo, hi int) {
+		mid := p.X + slope*(float64(row)-p.Y)
+		// The line is straight on the object; in a picture with distortion it is an arc.
+		mid += arc(src, line, mid, float64(row), swap, sin, cos)
+		return max(int(math.Ceil(mid-width)), 0), min(int(math.Floor(mid+width)), across-1)
+	}
 
-	bins := int(2*reachPx/binPx) + 1
-	type cell struct{ n, u, z float64 }
-	cells := make([]cell, bins)
-	perCell, middle := 1/(b.um*binPx), reachPx/binPx
+	bins := int(2*r.px/binPx) + 1
+	g := gatherer{src: src, line: line, sin: sin, cos: cos, cells: make([]cell, bins), perCell: 1 / (b.um * binPx), middle: r.px / binPx}
+	fine := r.finePx * b.um
 	count := max((last-first+1)/stepPx, 1)
 	for k := range count {
 		lo, hi := first+k*(last-first+1)/count, first+(k+1)*(last-first+1)/count
-		clear(cells)
-		var sumS, n float64
-		for row := lo; row < hi; row++ {
-			mid := p.X + slope*(float64(row)-p.Y)
-			// The line is straight on the object; in a picture with distortion it is an arc.
-			mid += arc(src, line, mid, float64(row), swap, sin, cos)
-			for c := max(int(math.Ceil(mid-width)), 0); c <= min(int(math.Floor(mid+width)), across-1); c++ {
-				x, y, i := c, row, row*src.Gray.W+c
-				if swap {
-					x, y, i = row, c, c*src.Gray.W+row
-				}
-				at := src.Plane.ToObject(geom.ImagePoint{X: float64(x), Y: float64(y)})
-				dx, dy := float64(at.X-line.Mid.X), float64(at.Y-line.Mid.Y)
-				u := dx*sin - dy*cos
-				k := u*perCell + middle
-				if k < 0 || k >= float64(bins) {
-					continue
-				}
-				cl := &cells[int(k)]
-				cl.n++
-				cl.u += u
-				cl.z += float64(src.Gray.Pix[i])
-				sumS += dx*cos + dy*sin
-				n++
+		clear(g.cells)
+		g.sumS, g.n = 0, 0
+		if swap { // rows of the picture run along the line: they lie one behind the other in memory
+			c0, c1 := between(lo)
+			d0, d1 := between(hi - 1)
+			for c := min(c0, d0); c <= max(c1, d1); c++ {
+				g.row(c, lo, hi-1, r.nth)
+			}
+		} else {
+			for row := lo; row < hi; row += r.nth {
+				c0, c1 := between(row)
+				g.row(row, c0, c1, 1)
 			}
 		}
-		if n == 0 {
-			continue
+		if g.n > 0 {
+			b.segments = append(b.segments, g.segment(fine))
 		}
-		all := make([]float64, 3*bins)
-		sg := segment{s: sumS / n, u: all[:0:bins], z: all[bins : bins : 2*bins], v: all[2*bins : 2*bins]}
-		for _, cl := range cells {
-			if cl.n > 0 {
-				z := cl.z / cl.n
-				sg.u = append(sg.u, cl.u/cl.n)
-				sg.z = append(sg.z, z)
-				sg.v = append(sg.v, src.Noise.Var(z)/cl.n)
-			}
-		}
-		b.segments = append(b.segments, sg)
 	}
 	return b
+}
+
+// A cell adds up pixels.
+type cell struct{ n, u, z float64 }
+
+// A gatherer sorts pixels into the cells of one segment.
+type gatherer struct {
+	src             Source
+	line            Line
+	sin, cos        float64 // of its direction
+	cells           []cell
+	perCell, middle float64 // from µm along the normal to cells
+	sumS, n         float64
+}
+
+// row adds each nth pixel of a picture's row from x0 to x1.
+func (g *gatherer) row(y, x0, x1, nth int) {
+	last := (x1 - x0) / nth
+	if last < 0 {
+		return
+	}
+	at := func(x float64) (s, u float64) {
+		o := g.src.Plane.ToObject(geom.ImagePoint{X: x, Y: float64(y)})
+		dx, dy := float64(o.X-g.line.Mid.X), float64(o.Y-g.line.Mid.Y)
+		return dx*g.cos + dy*g.sin, dx*g.sin - dy*g.cos
+	}
+	// Over so few pixels a lens's distortion is a parabola to 1e-5 px.
+	end := float64(x0 + last*nth)
+	s0, u0 := at(float64(x0))
+	_, u1 := at((float64(x0) + end) / 2)
+	s2, u2 := at(end)
+	n := float64(max(last, 1))
+	ds, bend := (s2-s0)/n, 2*(u0-2*u1+u2)/(n*n)
+	du := (u2-u0)/n - bend*n
+	pix := g.src.Gray.Pix[y*g.src.Gray.W+x0:]
+	bins := float64(len(g.cells))
+	for i := 0; i <= last; i++ {
+		f := float64(i)
+		u := u0 + f*(du+f*bend)
+		k := u*g.perCell + g.middle
+		if k < 0 || k >= bins {
+			continue
+		}
+		c := &g.cells[int(k)]
+		c.n++
+		c.u += u
+		c.z += float64(pix[i*nth])
+		g.sumS += s0 + f*ds
+		g.n++
+	}
+}
+
+// segment returns what was gathered, in wide cells where it lies farther than fine µm from the line.
+func (g *gatherer) segment(fine float64) segment {
+	all := make([]float64, 3*len(g.cells))
+	n := len(g.cells)
+	sg := segment{s: g.sumS / g.n, u: all[:0:n], z: all[n : n : 2*n], v: all[2*n : 2*n]}
+	add := func(c cell) {
+		if c.n > 0 {
+			z := c.z / c.n
+			sg.u = append(sg.u, c.u/c.n)
+			sg.z = append(sg.z, z)
+			sg.v = append(sg.v, g.src.Noise.Var(z)/c.n)
+		}
+	}
+	const wide = int(flatPx / binPx)
+	for i := 0; i < n; {
+		if u := (float64(i+wide/2) - g.middle) / g.perCell; math.Abs(u) <= fine || i+wide > n {
+			add(g.cells[i])
+			i++
+			continue
+		}
+		var sum cell
+		for _, c := range g.cells[i : i+wide] {
+			sum.n, sum.u, sum.z = sum.n+c.n, sum.u+c.u, sum.z+c.z
+		}
+		add(sum)
+		i += wide
+	}
+	return sg
 }
 
 // arc returns by how many pixels along a row the line really lies beside the chord.

@@ -78,7 +78,7 @@ var ErrShort = errors.New("too little of the side lies in the picture")
 
 // NewSide gathers the pixels along a line, from inPx inward of it to outPx outward.
 func NewSide(src Source, line Line, half geom.Length, reachPx float64) (*Side, error) {
-	b := newBand(src, line, half, reachPx, stepPx)
+	b := newBand(src, line, half, extent{px: reachPx, finePx: reachPx, nth: 1})
 	if len(b.segments) < minSegments {
 		return nil, ErrShort
 	}

@@ -12,7 +12,9 @@ type chain struct {
 	weight []float64
 	place  []float64 // one step of each segment's own place from the common line, µm
 	sd     []float64 // its standard deviation from noise, µm
-	rough  float64   // variance of the places beyond noise, µm²
+	rough  float64   // variance of the places beyond noise, µm², over the last steps
+
+	weighed bool // rough is known
 }
 
 const (
@@ -103,7 +105,12 @@ func (c *chain) weigh() {
 		return
 	}
 	scatter := 1.4826 * median(abs)
-	c.rough = max(0, scatter*scatter-median(vars))
+	rough := max(0, scatter*scatter-median(vars))
+	// Half of what it was before keeps weights and places from driving each other to and fro.
+	if c.weighed {
+		rough = (rough + c.rough) / 2
+	}
+	c.rough, c.weighed = rough, true
 	for i := range c.place {
 		v := c.sd[i]*c.sd[i] + c.rough
 		c.weight[i] = robustWeight(c.place[i]/math.Sqrt(v), placeTukey, true) / (1 + c.rough*c.knows(i))

@@ -75,15 +75,14 @@ func FitEdges(src Source, line Line, win EdgeWindow) ([]*Edge, error) {
 	}
 	blurPx = min(max(blurPx, 0.5), 6)
 
-	reach := win.SearchPx + insideSigmas*blurPx + windowPx + shadowPx
-	b := newBand(src, line, win.Half, reach, stepPx)
+	b := newBand(src, line, win.Half, extent{px: win.SearchPx + insideSigmas*blurPx + windowPx + shadowPx, finePx: math.Inf(1), nth: 1})
 	if len(b.segments) < minSegments {
 		return nil, ErrNoEdge
 	}
 	var edges []*Edge
 	for _, s := range b.search(win.SearchPx*um, win.Half.Um(), blurPx*um) {
 		at := line.Moved(geom.Length(s.offset), s.slope)
-		near := newBand(src, at, win.Half, max(insideSigmas*blurPx+shadowPx, cleanSigmas*blurPx)+windowPx, stepPx)
+		near := newBand(src, at, win.Half, extent{px: max(insideSigmas*blurPx+shadowPx, cleanSigmas*blurPx) + windowPx, finePx: math.Inf(1), nth: 1})
 		e, err := near.fitStretches(blurPx*um, win.Corner.Um(), win.Unshaded)
 		if err != nil {
 			continue

@@ -56,20 +56,23 @@ const (
 	blurSpread    = 0.15 // of the blur against what the marks show
 
 	edgeSteps = 14
-	settling  = 4 // steps in which the levels, still far off, are settled before the line moves
+	cycle     = 6    // last steps looked at when they don't settle
+	still     = 0.05 // step that settles nothing more, standard deviations from noise
+	settling  = 4    // steps in which the levels, still far off, are settled before the line moves
 )
 
 // An edgeModel is the state of a fit along one edge.
 type edgeModel struct {
-	b        *band
-	from     Line // where the edge was looked for
-	common   [eCommon]float64
-	typical  [eCommon]prior
-	own      [][eOwn]float64
-	half     float64 // µm, half of the edge's length
-	straight float64 // µm, what of it takes part
-	contrast float64 // typical step, for what slopes are typical
-	unshaded bool    // the edge casts no shadow
+	b         *band
+	from      Line // where the edge was looked for
+	common    [eCommon]float64
+	typical   [eCommon]prior
+	own       [][eOwn]float64
+	half      float64    // µm, half of the edge's length
+	straight  float64    // µm, what of it takes part
+	contrast  float64    // typical step, for what slopes are typical
+	unsettled [2]float64 // variance of place and slope over the last steps, where they didn't settle
+	unshaded  bool       // the edge casts no shadow
 
 	chain                  // of the last step
 	sds   [eCommon]float64 // of the common parameters, once solved
@@ -112,15 +115,11 @@ func (b *band) fitStretches(blur, corner float64, unshaded bool) (*Edge, error) 
 // off, move twice.
 func (m *edgeModel) solve(settle int) (*Edge, error) {
 	b, blur := m.b, m.typical[eBlur-eOwn].mean
+	var lasts [][eCommon]float64
+	m.unsettled = [2]float64{}
 	for step := range edgeSteps {
-		for i := range b.segments {
-			m.reduce(i)
-			if step < settle {
-				m.reduce(i)
-			}
-		}
-		m.weigh()
-		d, ok := m.step()
+		m.linearise(step < settle)
+		d, sd, ok := m.step()
 		if !ok {
 			return nil, ErrNoEdge
 		}
@@ -128,11 +127,46 @@ func (m *edgeModel) solve(settle int) (*Edge, error) {
 		if math.Abs(m.common[ePlace-eOwn]) > insideSigmas*blur+shadowPx*b.um {
 			return nil, ErrNoEdge
 		}
-		if step >= settle && math.Abs(d[ePlace-eOwn]) < 1e-3*b.um && math.Abs(d[eBlur-eOwn]) < 1e-3*b.um {
-			break
+		if step >= settle && settled(d, sd) {
+			return m.edge()
+		}
+		if step >= edgeSteps-cycle {
+			lasts = append(lasts, m.common)
 		}
 	}
+	m.settleAmong(lasts)
+	m.linearise(true)
 	return m.edge()
+}
+
+// linearise evaluates the segments, twice where their levels are still far off, and weighs them.
+func (m *edgeModel) linearise(twice bool) {
+	for i := range m.b.segments {
+		m.reduce(i)
+		if twice {
+			m.reduce(i)
+		}
+	}
+	m.weigh()
+}
+
+// settleAmong takes the mean of the last steps where they go round and round: how far they go is then
+// not known either.
+func (m *edgeModel) settleAmong(steps [][eCommon]float64) {
+	n := float64(len(steps))
+	var mean, sq [eCommon]float64
+	for _, c := range steps {
+		for p, v := range c {
+			mean[p] += v / n
+		}
+	}
+	for _, c := range steps {
+		for p, v := range c {
+			sq[p] += (v - mean[p]) * (v - mean[p]) / (n - 1)
+		}
+	}
+	m.common = mean
+	m.unsettled = [2]float64{sq[ePlace-eOwn], sq[eTurn-eOwn]}
 }
 
 // reduce fills segment i's reduced information and score, and moves its own levels by the step
@@ -246,13 +280,29 @@ func (m *edgeModel) total() (h [eCommon * eCommon]float64, g [eCommon]float64) {
 	return h, g
 }
 
-func (m *edgeModel) step() (d [eCommon]float64, ok bool) {
+// step returns the step of the common parameters and the standard deviations that noise leaves them.
+func (m *edgeModel) step() (d, sd [eCommon]float64, ok bool) {
 	h, d := m.total()
 	if !cholesky(h[:], eCommon) {
-		return d, false
+		return d, sd, false
 	}
 	choleskySolve(h[:], eCommon, d[:])
-	return d, finite(d[:])
+	var inv [eCommon * eCommon]float64
+	choleskyInverse(h[:], eCommon, inv[:])
+	for p := range sd {
+		sd[p] = math.Sqrt(inv[p*eCommon+p])
+	}
+	return d, sd, finite(d[:])
+}
+
+// settled reports whether a step moves nothing that matters.
+func settled(d, sd [eCommon]float64) bool {
+	for _, p := range [...]int{ePlace - eOwn, eTurn - eOwn, eBlur - eOwn} {
+		if math.Abs(d[p]) > still*sd[p] {
+			return false
+		}
+	}
+	return true
 }
 
 // apply takes the step, shortened where it would leave what is sensible.
@@ -307,6 +357,9 @@ func (m *edgeModel) edge() (*Edge, error) {
 			e.Cov[p][q] = full[a*eCommon+b] * small
 		}
 		e.Cov[p][p] = max(e.Cov[p][p], inv[a*eCommon+a]) // never better than without correlation
+	}
+	for p, v := range m.unsettled {
+		e.Cov[p][p] += v
 	}
 	e.model = m
 	for p := range m.sds {

@@ -22,8 +22,8 @@ func sideLine(s *synth.Scene, k int) fit.Line {
 }
 
 // The foot of the shadow is exactly as dark as the die, so that the level has no step at the side,
-// only a bend. The sides know more of the shadow together than each alone, and say no more than
-// they know.
+// only a bend: the hardest of sides. Each alone finds what there is to be found, if its fit is let settle;
+// what the others say of the shadow must not lead it astray, and together they say no more than they know.
 func TestSidesThatShareAShadow(t *testing.T) {
 	const depth = 0.5
 	var alone2, together2, stated2, n float64
@@ -63,8 +63,13 @@ func TestSidesThatShareAShadow(t *testing.T) {
 		}
 	}
 	t.Logf("middle of two sides: alone %.3f px, together %.3f px RMS, error/u %.2f", math.Sqrt(alone2/n), math.Sqrt(together2/n), math.Sqrt(stated2/n))
-	if together2 > 0.7*alone2 {
-		t.Errorf("together %.3f px RMS, alone %.3f px", math.Sqrt(together2/n), math.Sqrt(alone2/n))
+	// A fit that settles tells a side's place alone as well; that alone it was 0.33 px off came of
+	// steps that swung.
+	if together, alone := math.Sqrt(together2/n), math.Sqrt(alone2/n); together > 0.2 || together > 1.1*alone {
+		t.Errorf("together %.3f px RMS, alone %.3f px", together, alone)
+	}
+	if alone := math.Sqrt(alone2 / n); alone > 0.28 { // 0.33 where the last of 14 steps counts, 0.23 after 60
+		t.Errorf("alone %.3f px RMS", alone)
 	}
 	if r := math.Sqrt(stated2 / n); r > 1.05+3/math.Sqrt(2*n) {
 		t.Errorf("errors are %.2f of what is stated", r)
