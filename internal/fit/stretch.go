@@ -58,7 +58,7 @@ const (
 	edgeSteps = 14
 	cycle     = 6    // last steps looked at when they don't settle
 	still     = 0.05 // step that settles nothing more, standard deviations from noise
-	settling  = 4    // steps in which the levels, still far off, are settled before the line moves
+	settling  = 2    // steps in which the levels, still far off, are settled before the line moves
 )
 
 // An edgeModel is the state of a fit along one edge.
@@ -117,17 +117,23 @@ func (m *edgeModel) solve(settle int) (*Edge, error) {
 	b, blur := m.b, m.typical[eBlur-eOwn].mean
 	var lasts [][eCommon]float64
 	m.unsettled = [2]float64{}
+	var swing relaxation
 	for step := range edgeSteps {
 		m.linearise(step < settle)
 		d, sd, ok := m.step()
 		if !ok {
 			return nil, ErrNoEdge
 		}
+		done := step >= settle && settled(d, sd)
+		by := swing.next(d[ePlace-eOwn], d[eTurn-eOwn]*m.half)
+		for p := range d {
+			d[p] *= by
+		}
 		m.apply(d)
 		if math.Abs(m.common[ePlace-eOwn]) > insideSigmas*blur+shadowPx*b.um {
 			return nil, ErrNoEdge
 		}
-		if step >= settle && settled(d, sd) {
+		if done {
 			return m.edge()
 		}
 		if step >= edgeSteps-cycle {
