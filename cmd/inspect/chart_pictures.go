@@ -63,6 +63,11 @@ func (p chartPlan) distribution(o chartOptions, a askedChart, file string) error
 	if err != nil {
 		return fmt.Errorf("%s: column %s: %w", a.table.File, a.value, err)
 	}
+	if o.json {
+		if err := writeLaws(o.stdout, c, file, len(values), fits); err != nil {
+			return err
+		}
+	}
 	if p.picture == "histogram" {
 		h := chart.Histogram{Title: c.title, Notes: notes, Quantity: c.quantity.Name, Unit: c.quantity.Unit, Values: values, Capability: c.capability}
 		if h.Law = c.law; h.Law == nil && len(fits) > 1 {
@@ -71,6 +76,35 @@ func (p chartPlan) distribution(o chartOptions, a askedChart, file string) error
 		return drawFigure(file, h)
 	}
 	return drawFigure(file, chart.Probability{Title: c.title, Notes: notes, Quantity: c.quantity.Name, Unit: c.quantity.Unit, Values: values, Fits: fits})
+}
+
+// A lawFitJSON is a law fitted to values; what it hasn't is left out.
+type lawFitJSON struct {
+	Family   string `json:"law"`
+	Location number `json:"location,omitempty"`
+	Scale    number `json:"scale"`
+	Shape    number `json:"shape,omitempty"`
+	AD       number `json:"anderson_darling"`
+	AIC      number `json:"aic"`
+}
+
+// writeLaws prints what stands behind a histogram or a probability plot.
+func writeLaws(w io.Writer, c *computedChart, picture string, n int, fits []spc.Fit) error {
+	out := struct {
+		File       string          `json:"file"`
+		Value      string          `json:"value"`
+		By         string          `json:"by,omitempty"`
+		Level      string          `json:"level,omitempty"`
+		Picture    string          `json:"picture"`
+		Values     int             `json:"values"`
+		Laws       []lawFitJSON    `json:"laws"`
+		Capability *capabilityJSON `json:"capability,omitempty"`
+		Law        *lawJSON        `json:"capability_by_law,omitempty"`
+	}{File: c.file, Value: c.value, By: c.by, Level: c.level, Picture: picture, Values: n, Capability: capabilityOf(c.capability), Law: lawOf(c.law)}
+	for _, f := range fits {
+		out.Laws = append(out.Laws, lawFitJSON{string(f.Family), number(f.Location), number(f.Scale), number(f.Shape), number(f.AD), number(f.AIC)})
+	}
+	return json.NewEncoder(w).Encode(out)
 }
 
 // fits are the normal law and the one asked for.

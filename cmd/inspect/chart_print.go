@@ -375,13 +375,7 @@ func (c *computedChart) writeJSON(w io.Writer) error {
 		}
 		out.Charts = append(out.Charts, s)
 	}
-	if p := c.capability; p != nil {
-		out.Capability = &capabilityJSON{
-			Lower: number(p.Tolerance.Lower), Upper: number(p.Tolerance.Upper), N: p.N, Mean: number(p.Mean), Confidence: number(p.Confidence),
-			SigmaIn: number(p.Within.Sigma), Sigma: number(p.Overall.Sigma),
-			Cp: indexOf(p.Within.P), Cpk: indexOf(&p.Within.K), Pp: indexOf(p.Overall.P), Ppk: indexOf(&p.Overall.K), Cpm: indexOf(p.Overall.M), Summary: p.Summary(),
-		}
-	}
+	out.Capability = capabilityOf(c.capability)
 	out.Law = lawOf(c.law)
 	if r := c.rate; r != nil {
 		out.Rate = &rateJSON{r.events, number(r.opportunities), number(float64(r.events) / r.opportunities), number(r.interval.Low), number(r.interval.High), rateConfidence}
@@ -390,6 +384,17 @@ func (c *computedChart) writeJSON(w io.Writer) error {
 		out.RunLength = &runLengthJSON{number(r.inControl.Mean), number(r.inControl.SE), number(r.shift), number(r.factor), number(r.afterShift.Mean), number(r.afterShift.SE)}
 	}
 	return json.NewEncoder(w).Encode(out)
+}
+
+func capabilityOf(p *spc.Capability) *capabilityJSON {
+	if p == nil {
+		return nil
+	}
+	return &capabilityJSON{
+		Lower: number(p.Tolerance.Lower), Upper: number(p.Tolerance.Upper), N: p.N, Mean: number(p.Mean), Confidence: number(p.Confidence),
+		SigmaIn: number(p.Within.Sigma), Sigma: number(p.Overall.Sigma),
+		Cp: indexOf(p.Within.P), Cpk: indexOf(&p.Within.K), Pp: indexOf(p.Overall.P), Ppk: indexOf(&p.Overall.K), Cpm: indexOf(p.Overall.M), Summary: p.Summary(),
+	}
 }
 
 func partsOf(v *spc.VectorChart, at int) (parts []partJSON) {

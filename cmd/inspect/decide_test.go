@@ -151,7 +151,7 @@ func TestDecisionsRefuse(t *testing.T) {
 		{"signal acknowledge 1 --store AT --by A --cause c", 2, "Give --cause and --action"},
 		{"signal close 1 --store AT --why w", 2, "who decides? Give --by NAME"},
 		{"signal close 1 --store AT --by A", 2, "why? Give --why"},
-		{"event add --store AT --by A", 2, "accepts 1 arg(s)"},
+		{"event add --store AT --by A", 2, "there is no word after the command"},
 		{"event withdraw 1 --store AT --by A --why w", 3, "there is no event 1"},
 		{"phase start --store AT --by A --why w", 2, "which chart? Give --part and --value"},
 		{"phase start --store AT --part tern --value x --by A --why w", 2, `no quantity is called "x"`},

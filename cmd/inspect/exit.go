@@ -4,9 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"strings"
+	"syscall"
 
 	"github.com/spf13/cobra"
+
+	"plumbsquare/internal/intake"
 )
 
 // Exit statuses, the same for every command.
@@ -59,18 +63,55 @@ func exitStatus(cmd *cobra.Command, err error, w io.Writer) int {
 		fmt.Fprintf(w, "inspect: %v\nrun '%s --help' for what it takes\n", err, cmd.CommandPath())
 		return exitUsage
 	}
-	fmt.Fprintf(w, "inspect: %v\n", err)
+	fmt.Fprintf(w, "inspect: %s\n", plainly(err))
 	return exitFailed
 }
 
 // usageArgs makes a wrong number of arguments a usageError.
 func usageArgs(check cobra.PositionalArgs) cobra.PositionalArgs {
 	return func(cmd *cobra.Command, args []string) error {
-		if err := check(cmd, args); err != nil {
-			return usageError{err}
+		if check(cmd, args) == nil {
+			return nil
 		}
-		return nil
+		want := cmd.Use
+		if cmd.HasParent() {
+			want = cmd.Parent().CommandPath() + " " + want
+		}
+		switch len(args) {
+		case 0:
+			return usagef("want %s; there is no word after the command", want)
+		case 1:
+			return usagef("want %s; got %q", want, args[0])
+		}
+		return usagef("want %s; got %d words, %q", want, len(args), args)
 	}
+}
+
+// plainly writes an error in words that aren't the system's: of files that aren't there or can't be
+// used.
+func plainly(err error) string {
+	text := err.Error()
+	p, ok := errors.AsType[*fs.PathError](err)
+	if !ok {
+		return text
+	}
+	words := p.Err.Error()
+	switch {
+	case errors.Is(p, fs.ErrNotExist):
+		words = "no such file or folder"
+	case errors.Is(p, fs.ErrPermission):
+		words = "this program has no permission for that"
+	case errors.Is(p, syscall.EISDIR):
+		words = "that is a folder; name a file"
+	case errors.Is(p, syscall.ENOTDIR):
+		words = "that is a file, or lies in one; name a folder"
+	}
+	name := intake.Printable(strings.TrimSuffix(p.Path, partialSuffix))
+	before, after, _ := strings.Cut(text, p.Error())
+	if strings.Contains(before, name) {
+		return before + words + after
+	}
+	return before + name + ": " + words + after
 }
 
 // subcommandOnly refuses a word that is no command and names the nearest ones.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -38,12 +39,6 @@ func newSinks(ctx context.Context, o measureOptions, jobs []intake.Job) (*sinks,
 		ctx := context.WithoutCancel(ctx)
 		s.writes = append(s.writes, func(r *reading.Reading) error { return s.kept.write(ctx, r) })
 	}
-	if o.json {
-		s.lines(o.stdout)
-	} else {
-		s.table = newTable(o.stdout, jobs)
-		s.writes = append(s.writes, s.table.write)
-	}
 	if o.out != "" {
 		f, err := s.file(o.out)
 		if err != nil {
@@ -55,6 +50,12 @@ func newSinks(ctx context.Context, o measureOptions, jobs []intake.Job) (*sinks,
 		if err := s.tables(o.csv); err != nil {
 			return nil, errors.Join(err, s.abandon())
 		}
+	}
+	if o.json {
+		s.lines(o.stdout)
+	} else {
+		s.table = newTable(o.stdout, jobs)
+		s.writes = append(s.writes, s.table.write)
 	}
 	return s, nil
 }
@@ -145,7 +146,16 @@ func createOut(name string) (*outFile, error) {
 		return nil, fmt.Errorf("%s is a folder; name a file to write", name)
 	}
 	f, err := os.Create(name + partialSuffix)
-	return &outFile{f, name}, err
+	return &outFile{f, name}, noFolder(name, err)
+}
+
+// noFolder says so where a file could not be made because its folder isn't there.
+func noFolder(name string, err error) error {
+	dir := filepath.Dir(name)
+	if _, none := os.Stat(dir); err != nil && errors.Is(none, fs.ErrNotExist) {
+		return fmt.Errorf("%s: there is no folder %s; make it first", name, dir)
+	}
+	return err
 }
 
 func (f *outFile) close() error {

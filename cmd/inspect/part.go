@@ -79,7 +79,7 @@ func runPartCheck(stdout, stderr io.Writer, asJSON bool, files []string) error {
 				return err
 			}
 		case err != nil:
-			fmt.Fprintln(stderr, err)
+			fmt.Fprintln(stderr, plainly(err))
 		default:
 			fmt.Fprintf(stdout, "%s: ok, %s\n", file, summary(p, check.Sites))
 		}
@@ -95,7 +95,7 @@ func checkPart(file string) (partCheck, *part.Part, error) {
 		if wrong, ok := errors.AsType[*strictyaml.Error](err); ok {
 			check.Problems = wrong.Problems
 		} else {
-			check.Error = err.Error()
+			check.Error = plainly(err)
 		}
 		return check, nil, err
 	}
@@ -114,7 +114,7 @@ func checkPart(file string) (partCheck, *part.Part, error) {
 func loadPart(file string) (*part.Part, error) {
 	data, err := os.ReadFile(file)
 	if err != nil {
-		return nil, fmt.Errorf("read part file: %w", err)
+		return nil, err
 	}
 	return part.Load(data, file)
 }
@@ -235,7 +235,7 @@ func writeNew(stdout io.Writer, file string, data []byte) error {
 		return fmt.Errorf("%s is there already and is not overwritten; choose another name or move it away", file)
 	}
 	if err != nil {
-		return err
+		return noFolder(file, err)
 	}
 	_, err = f.Write(data)
 	return errors.Join(err, f.Close())

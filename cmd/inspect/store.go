@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -191,6 +192,12 @@ PostgreSQL store pg_dump, which must be installed, makes an archive: pg_restore 
   0 5 * * *  inspect store backup --store /var/lib/plumbsquare/line.db /backups    # in a crontab`,
 		Args: usageArgs(cobra.ExactArgs(1)),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if _, err := os.Stat(args[0]); errors.Is(err, os.ErrNotExist) && filepath.Ext(args[0]) == "" {
+				return fmt.Errorf("%s: there is no such folder; make it first, or name a file with an ending such as .db", args[0])
+			}
+			if _, err := os.Stat(filepath.Dir(args[0])); errors.Is(err, os.ErrNotExist) {
+				return noFolder(args[0], err)
+			}
 			return withStore(cmd.Context(), at, func(s *store.Store) error {
 				file, err := s.Backup(cmd.Context(), args[0], time.Now())
 				if err != nil {

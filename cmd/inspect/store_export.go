@@ -246,6 +246,8 @@ func importReadings(cmd *cobra.Command, s *store.Store, line string, files []str
 			break
 		}
 	}
-	fmt.Fprintf(cmd.OutOrStdout(), "%d readings taken, %d known already\n", taken, known)
+	if err == nil || taken+known > 0 {
+		fmt.Fprintf(cmd.OutOrStdout(), "%d readings taken, %d known already\n", taken, known)
+	}
 	return err
 }

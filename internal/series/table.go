@@ -15,6 +15,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/strictyaml"
@@ -45,6 +46,9 @@ func ReadCSV(r io.Reader, file string) (*Table, error) {
 		return nil, fmt.Errorf("%s: %w", file, err)
 	}
 	data = bytes.TrimPrefix(data, []byte("\ufeff"))
+	if first, _, _ := bytes.Cut(data, []byte("\n")); bytes.IndexByte(data, 0) >= 0 || !utf8.Valid(first) {
+		return nil, fmt.Errorf("%s: not a table, it holds bytes that are no text; save it as CSV in UTF-8", file)
+	}
 	in := csv.NewReader(bytes.NewReader(data))
 	in.Comma = separator(data)
 	in.TrimLeadingSpace = in.Comma != '\t'
