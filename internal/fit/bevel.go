@@ -368,33 +368,20 @@ func (m *bevelModel) edge() (*Bevel, error) {
 		return nil, ErrNoEdge
 	}
 	choleskyInverse(h[:], vCommon, inv[:])
-	lags := lagsOf(n)
-	meat := m.meat(lags, false)
 	// What is known beforehand errs as its standard uncertainty says.
-	for p, v := range m.prior {
-		meat[p*vCommon+p] += v
-	}
-	full := sandwich(inv[:], meat, vCommon)
-	small := float64(used) / max(1, float64(used-vCommon)) * shortSeries(float64(lags+1)/float64(n))
-	cov := func(p, q int) float64 {
-		at := (p-vOwn)*vCommon + q - vOwn
-		v := full[at] * small
-		if p == q {
-			v = max(v, inv[at]) // never better than without correlation
-		}
-		return v
-	}
+	full := m.scatter(inv[:], m.prior[:])
+	width := (vWidth - vOwn) * (vCommon + 1)
 	c := m.common
 	e := &Bevel{
 		Edge: Edge{
 			Line:   m.b.line.Moved(geom.Length(c[0]), c[vTurn-vOwn]),
 			Offset: geom.Length(c[0]), Slope: c[vTurn-vOwn],
-			Cov:      [2][2]float64{{cov(vPlace, vPlace), cov(vPlace, vTurn)}, {cov(vTurn, vPlace), cov(vTurn, vTurn)}},
+			Cov:      errs(inv[:], full, vCommon, vTurn-vOwn),
 			Blur:     geom.Length(c[vBlur-vOwn]),
 			Contrast: c[vGlue-vOwn] - c[vChamfer-vOwn],
 			Used:     float64(used) / float64(n), Rms: geom.Length(math.Sqrt(sum / weight)),
 		},
-		Chamfer: geom.Length(c[vWidth-vOwn]), UChamfer: geom.Length(math.Sqrt(cov(vWidth, vWidth))),
+		Chamfer: geom.Length(c[vWidth-vOwn]), UChamfer: geom.Length(math.Sqrt(max(full[width], inv[width]))), // never better than without correlation
 	}
 	for i := range m.weight {
 		e.Profile = append(e.Profile, EdgePoint{

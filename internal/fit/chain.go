@@ -10,6 +10,7 @@ type chain struct {
 	info   []float64 // reduced information of each segment, k × k
 	score  []float64 // k of each
 	weight []float64
+	slope  []float64 // by how much a segment's weighted place grows with its place
 	place  []float64 // one step of each segment's own place from the common line, µm
 	sd     []float64 // its standard deviation from noise, µm
 	rough  float64   // variance of the places beyond noise, µm², over the last steps
@@ -25,7 +26,7 @@ const (
 func newChain(segments, k int) chain {
 	return chain{
 		k: k, info: make([]float64, segments*k*k), score: make([]float64, segments*k),
-		weight: make([]float64, segments), place: make([]float64, segments), sd: make([]float64, segments),
+		weight: make([]float64, segments), slope: make([]float64, segments), place: make([]float64, segments), sd: make([]float64, segments),
 	}
 }
 
@@ -113,10 +114,13 @@ func (c *chain) weigh() {
 	c.rough, c.weighed = rough, true
 	for i := range c.place {
 		v := c.sd[i]*c.sd[i] + c.rough
-		c.weight[i] = robustWeight(c.place[i]/math.Sqrt(v), placeTukey, true) / (1 + c.rough*c.knows(i))
 		if math.IsInf(v, 1) {
-			c.weight[i] = 0
+			c.weight[i], c.slope[i] = 0, 0
+			continue
 		}
+		root, slope := rootWeight(math.Abs(c.place[i])/(placeTukey*math.Sqrt(v)), true)
+		calm := 1 / (1 + c.rough*c.knows(i))
+		c.weight[i], c.slope[i] = root*root*calm, slope*calm
 	}
 }
 
@@ -180,13 +184,51 @@ func (c *chain) meat(lags int, around bool) []float64 {
 	return out
 }
 
-// lagsOf is over how many segments of n what runs on is followed.
-func lagsOf(n int) int { return int(math.Ceil(1.5 * math.Sqrt(float64(n)))) }
+const (
+	// lagsPerRoot times the cube root of the segments' number is over how many of them what runs on is
+	// followed: Andrews, Econometrica 59 (1991) 817, equations 6.2 and 6.4, for a correlation of 0.6
+	// from one to the next.
+	lagsPerRoot = 1.5
+	// leastScatter is the least share that scatter leaves of a variance.
+	leastScatter = 0.05
+)
 
-// shortSeries is by how much a covariance with Bartlett weights must grow for 1.96 standard
-// deviations to hold 95 %, when the lags span the share b of the series: Kiefer & Vogelsang,
-// Econometric Theory 21 (2005) 1130, table 1 (coefficients from memory).
-func shortSeries(b float64) float64 {
-	f := (1.96 + 2.9694*b + 0.416*b*b - 0.5324*b*b*b) / 1.96
-	return f * f
+// scatter returns the covariance of the common parameters as the scatter along the side shows it. inv is the
+// inverse information, known what is known of them beforehand.
+func (c *chain) scatter(inv, known []float64) []float64 {
+	n := float64(c.used())
+	lags := int(math.Ceil(lagsPerRoot * math.Cbrt(n)))
+	meat := c.meat(lags, false)
+	for p, v := range known {
+		meat[p*c.k+p] += v
+	}
+	// Weights fall as a place departs from the others, so that the information that counts is less.
+	var sum, slope float64
+	for i, w := range c.weight {
+		if w > 0 {
+			sum += w * c.knows(i)
+			slope += c.slope[i] * c.knows(i)
+		}
+	}
+	// Place and turn take from the scores what runs on over the whole side: with Bartlett weights over
+	// the share b of it, about b of the variance each.
+	b := float64(lags+1) / n
+	by := sum / slope / max(1-b, 0.5)
+	// Few segments tell their scatter poorly, and 1.96 standard uncertainties are to hold 95 %: Student's
+	// t over the normal quantile, Abramowitz & Stegun 26.7.5, with 3/2b degrees of freedom for each of
+	// place and turn (Priestley, Spectral Analysis and Time Series, 1981, table 6.1).
+	by *= 1 + (1.96*1.96+1)/4/max(3/b-2, 1)
+	full := sandwich(inv, meat, c.k)
+	for i := range full {
+		full[i] *= by * by
+	}
+	return full
+}
+
+// errs returns the covariance of place and turn, the parameter that is given, that belongs to what scatter
+// returned: in the shape of the inverse information, as large as both on the mean show.
+func errs(inv, full []float64, k, turn int) [2][2]float64 {
+	at := turn*k + turn
+	by := max((full[0]/inv[0]+full[at]/inv[at])/2, leastScatter)
+	return [2][2]float64{{by * inv[0], by * inv[turn]}, {by * inv[turn], by * inv[at]}}
 }

@@ -343,33 +343,22 @@ func (m *edgeModel) edge() (*Edge, error) {
 		return nil, ErrNoEdge
 	}
 	choleskyInverse(h[:], eCommon, inv[:])
-	lags := lagsOf(n)
-	meat := m.meat(lags, false)
 	known, _ := m.priors()
-	for p, v := range known {
-		meat[p*eCommon+p] += v
-	}
-	full := sandwich(inv[:], meat, eCommon)
-	small := float64(used) / max(1, float64(used-eCommon)) * shortSeries(float64(lags+1)/float64(n))
+	full := m.scatter(inv[:], known[:])
 	c := m.common
 	e := &Edge{
 		Line:     m.b.line.Moved(geom.Length(c[ePlace-eOwn]), c[eTurn-eOwn]),
 		Blur:     geom.Length(c[eBlur-eOwn]),
 		Contrast: m.medianStep(), Used: float64(used) / float64(n), Agree: m.agree(),
 		Rms: geom.Length(math.Sqrt(sum / weight)),
-	}
-	for p, a := range [2]int{ePlace - eOwn, eTurn - eOwn} {
-		for q, b := range [2]int{ePlace - eOwn, eTurn - eOwn} {
-			e.Cov[p][q] = full[a*eCommon+b] * small
-		}
-		e.Cov[p][p] = max(e.Cov[p][p], inv[a*eCommon+a]) // never better than without correlation
+		Cov: errs(inv[:], full, eCommon, eTurn-eOwn),
 	}
 	for p, v := range m.unsettled {
 		e.Cov[p][p] += v
 	}
 	e.model = m
 	for p := range m.sds {
-		m.sds[p] = math.Sqrt(max(full[p*eCommon+p]*small, inv[p*eCommon+p]))
+		m.sds[p] = math.Sqrt(max(full[p*eCommon+p], inv[p*eCommon+p]))
 	}
 	for i := range m.weight {
 		e.Profile = append(e.Profile, EdgePoint{

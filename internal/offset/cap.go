@@ -28,7 +28,8 @@ const (
 	capContrast = 0.15
 	// misplacedShare is how much of the departure from the drawn size the centre may err by: with
 	// sides that err independently it would be a half, but most of what misleads is common to them.
-	misplacedShare = 0.25
+	// Found on pictures of known truth.
+	misplacedShare = 0.2
 	beadPx         = 20.0 // how far outward of the edge is looked at
 
 	// chamferAlike and glueAlike say how alike chamfer and glue look on opposite sides, standard
@@ -118,7 +119,8 @@ func measureCap(src fit.Source, at located, drawn rectangle, c *part.Cap, inset,
 	seen := 0
 	for k, b := range bevels {
 		if p.used[k] = b != nil && scatter(&b.Edge) < maxScatter; p.used[k] {
-			p.edges[k] = widened(&b.Edge, at.half(k), um)
+			p.edges[k] = widened(&b.Edge, um)
+			p.edges[k].Cov[1][1] += 3 * edgePx * um * edgePx * um / float64(at.half(k)*at.half(k))
 			seen++
 		}
 	}

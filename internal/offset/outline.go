@@ -70,7 +70,7 @@ func FindOutline(src fit.Source, p *part.Part, sc *scope.Scope, turn geom.Angle)
 			return nil, fmt.Errorf("substrate's side %s: %w", sideNames[k], err)
 		}
 		if err == nil && scatter(found[0]) < maxScatter {
-			edges[k] = widened(found[0], at.half(k), src.Plane.UmPerPx())
+			edges[k] = widened(found[0], src.Plane.UmPerPx())
 			seen++
 		}
 	}
@@ -183,10 +183,9 @@ func medianBlur(edges [4]*fit.Edge) geom.Length {
 }
 
 // widened returns an edge with edgePx in its covariance.
-func widened(e *fit.Edge, half geom.Length, um float64) *fit.Edge {
+func widened(e *fit.Edge, um float64) *fit.Edge {
 	w := *e
 	w.Cov[0][0] += edgePx * um * edgePx * um
-	w.Cov[1][1] += 3 * edgePx * um * edgePx * um / float64(half*half)
 	return &w
 }
 
