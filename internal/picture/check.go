@@ -22,6 +22,10 @@ const (
 
 	// A microscope in focus shows a point spread with a sigma of 1 to 2 px.
 	maxBlurPx = 3.0
+	// Dust on the camera's window stays sharp. Where the bulk of the edges is blurred in whatever
+	// direction they run, the picture is out of focus, and no motion made it so; pictures in focus
+	// stay below 2.5 px, those which motion smeared below 3.5 px along their sharpest direction.
+	maxBulkBlurPx = 3.5
 
 	// How far the picture may move during the exposure. Blur is called motion when the long axis
 	// of the point spread is also clearly longer than the short one.
@@ -91,16 +95,23 @@ func checkBlur(b blur) *reading.Refusal {
 		return &reading.Refusal{Gate: gateEmpty, Got: 0, Limit: minEdges, Unit: "edges",
 			Instruction: "nothing in the picture stands out of the noise: put the sample under the lens, and check light and focus"}
 	}
+	if b.shortPx > maxBulkBlurPx {
+		return defocused(b.shortPx, maxBulkBlurPx, "its edges")
+	}
 	// A uniform motion by L is a box of L, whose width at half height is L.
 	if motion := math.Sqrt(8 * math.Ln2 * max(b.longPx*b.longPx-b.shortPx*b.shortPx, 0)); motion > maxMotionPx && b.longPx > motionAxesRatio*b.shortPx {
 		return &reading.Refusal{Gate: gateMotion, Got: motion, Limit: maxMotionPx, Unit: "px",
 			Instruction: fmt.Sprintf("the picture is smeared over about %.0f px %s: let the table come to rest and touch nothing while the picture is taken, or shorten the exposure", motion, along(b.longDeg))}
 	}
 	if b.sigmaPx > maxBlurPx {
-		return &reading.Refusal{Gate: gateFocus, Got: b.sigmaPx, Limit: maxBlurPx, Unit: "px",
-			Instruction: fmt.Sprintf("the picture is out of focus, its sharpest edges are blurred with a sigma of %.1f px: refocus until it is below %.1f px", b.sigmaPx, maxBlurPx)}
+		return defocused(b.sigmaPx, maxBlurPx, "its sharpest edges")
 	}
 	return nil
+}
+
+func defocused(sigmaPx, limitPx float64, edges string) *reading.Refusal {
+	return &reading.Refusal{Gate: gateFocus, Got: sigmaPx, Limit: limitPx, Unit: "px",
+		Instruction: fmt.Sprintf("the picture is out of focus, %s are blurred with a sigma of %.1f px: refocus until it is below %.1f px", edges, sigmaPx, limitPx)}
 }
 
 // along says a direction in words a technician can check at the table.

@@ -31,6 +31,16 @@ func discs(sigmaPx float64) scene {
 	}
 }
 
+// dusty lays grains of dust on the camera's window, sharp whatever the scene is.
+func dusty(s scene) scene {
+	return func(x, y float64) float64 {
+		if math.Hypot(math.Mod(x+1000, 61)-11, math.Mod(y+1000, 53)-14) < 2 {
+			return 0.3 * s(x, y)
+		}
+		return s(x, y)
+	}
+}
+
 // times is a scene in more or less light.
 func times(s scene, k float64) scene {
 	return func(x, y float64) float64 { return k * s(x, y) }
@@ -79,6 +89,8 @@ func TestCheck(t *testing.T) {
 
 		{"out of focus", shoot(discs(5)), "defocus", "refocus"},
 		{"far out of focus", shoot(squares(9)), "defocus", "refocus"},
+		{"out of focus behind dust", shoot(dusty(squares(7))), "defocus", "refocus"},
+		{"in focus behind dust", shoot(dusty(squares(1.5))), "", ""},
 		{"moved sideways", shoot(smeared(discs(1.2), 16, 0)), "motion-blur", "side to side"},
 		{"moved up and down", shoot(smeared(discs(1.2), 16, 90)), "motion-blur", "up and down"},
 		{"moved up to the right", shoot(smeared(discs(1.2), 20, 45)), "motion-blur", "up to the right"},

@@ -14,8 +14,8 @@ type blur struct {
 	sigmaPx float64
 
 	// longPx and shortPx are the axes of the point spread's ellipse as standard deviations,
-	// longDeg the direction of the long one, counter-clockwise from right as seen. They are equal
-	// where the edges contradict an ellipse.
+	// longDeg the direction of the long one, counter-clockwise from right as seen. Both are the
+	// short one where the edges contradict an ellipse.
 	longPx, shortPx, longDeg float64
 }
 
@@ -101,7 +101,7 @@ func blurOfEdges(by [directions][]edge, edges []edge) blur {
 	for i, es := range by {
 		sin, cos := math.Sincos(2 * math.Pi * float64(i) / directions)
 		if want := p + q*cos + r*sin; len(es) >= enough && q*cos+r*sin > 0 && width[i] < sharper*math.Sqrt(want) {
-			b.longPx, b.shortPx = math.Sqrt(max(p, 0)), math.Sqrt(max(p, 0))
+			b.longPx = b.shortPx
 		}
 	}
 	return b
