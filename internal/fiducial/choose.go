@@ -169,15 +169,31 @@ const alike = 0.06
 
 // others counts the candidates that are as good as those which a guess explains, and aren't
 // explained by it.
-func (c *chooser) others(g *guess) (n int) {
+func (c *chooser) others(g *guess) int { return others(g, c.cand) }
+
+func others(g *guess, cand []candidate) int {
+	var all []int
+	for k := range g.seen {
+		all = append(all, k)
+	}
+	return othersAs(leastOf(g, cand, all), g, cand)
+}
+
+// leastOf returns the worst score of some marks' candidates, of those that have one.
+func leastOf(g *guess, cand []candidate, marks []int) float64 {
 	least := 1.0
-	for _, k := range g.seen {
-		if k >= 0 {
-			least = min(least, math.Abs(c.cand[k].score))
+	for _, k := range marks {
+		if i := g.seen[k]; i >= 0 {
+			least = min(least, math.Abs(cand[i].score))
 		}
 	}
-	for i, cd := range c.cand {
-		if math.Abs(cd.score) >= max(least-alike, sureScore) && !slices.Contains(g.seen, i) {
+	return least
+}
+
+// othersAs counts the candidates that a guess doesn't explain, about as good as a score or better.
+func othersAs(score float64, g *guess, cand []candidate) (n int) {
+	for i, cd := range cand {
+		if math.Abs(cd.score) >= max(score-alike, sureScore) && !slices.Contains(g.seen, i) {
 			n++
 		}
 	}

@@ -50,6 +50,9 @@ func FindNear(src fit.Source, m *part.Marks, sc *scope.Scope, near Vicinity) (*F
 	if err := f.settle(src, m, coarsePose(m.At, cand, g), cand, g); err != nil {
 		return nil, err
 	}
+	if used := f.used(); len(used) == 2 && len(m.At) > 2 && othersAs(leastOf(g, cand, used), g, cand) >= crowd {
+		return nil, hidden(1, len(m.At)) // any two of a crowd lie like two marks
+	}
 	if err := f.inside(src, m); err != nil {
 		return nil, err
 	}
@@ -94,7 +97,7 @@ func addCandidate(all []candidate, c candidate, um float64) []candidate {
 }
 
 // chooseNear takes the best guess within the vicinity, unless one turned by quarters explains more
-// marks.
+// marks, and all that look like them unless it explains every one.
 func chooseNear(all []guess, cand []candidate, n int, near Vicinity) (*guess, error) {
 	var upright, turned *guess
 	for i := range all {
@@ -110,7 +113,7 @@ func chooseNear(all []guess, cand []candidate, n int, near Vicinity) (*guess, er
 		if g.quarter == 0 && upright == nil {
 			upright = g
 		}
-		if g.quarter != 0 && turned == nil {
+		if g.quarter != 0 && turned == nil && g.count >= min(3, n) && (g.count == n || others(g, cand) == 0) {
 			turned = g
 		}
 	}

@@ -36,7 +36,11 @@ func DieIR(src fit.Source, p *part.Part, sc *scope.Scope, f *fiducial.Found) (*r
 		UScale: math.Hypot(siliconScale, sc.UScalePercent/100),
 	})
 	if hidden, ok := errors.AsType[*reading.Refusal](err); ok && hidden.Gate == "fiducials-hidden" {
-		return nil, nil, dieMarksHidden(int(hidden.Got), len(d.Marks.At))
+		seen := int(hidden.Got)
+		if seen < 2 && !outlineSeen(src, d, sc, f) {
+			seen = 0 // what looks like a mark is none
+		}
+		return nil, nil, dieMarksHidden(seen, len(d.Marks.At))
 	}
 	if err != nil {
 		return nil, nil, fmt.Errorf("die: %w", err)
@@ -59,7 +63,31 @@ func DieIR(src fit.Source, p *part.Part, sc *scope.Scope, f *fiducial.Found) (*r
 	return o, warnings, nil
 }
 
+// outlineSeen reports whether something of the die's size lies near its place: silicon dims what it
+// covers, and its saw line is dark.
+func outlineSeen(src fit.Source, d *part.Die, sc *scope.Scope, f *fiducial.Found) bool {
+	drawn := rectangle{
+		centre: f.Pose.ToScope(d.Centre()), turn: f.Pose.Turn + geom.Angle(d.ThetaDeg)*geom.Degree,
+		width: geom.Length(d.WidthMm) * geom.Millimetre, height: geom.Length(d.HeightMm) * geom.Millimetre,
+	}
+	plane := sc.Plane(src.Gray.W, src.Gray.H, d.TopMm)
+	at := locate(src.Gray, plane, drawn, search{shift: dieShift, turn: dieTurn, size: dieSize, inset: min(drawn.width, drawn.height) / 50})
+	seen := 0
+	for _, a := range at.agreement {
+		if a >= sureAgree { // grain agrees on three of four stations somewhere
+			seen++
+		}
+	}
+	return seen >= 3
+}
+
 func dieMarksHidden(seen, all int) *reading.Refusal {
+	if seen >= 2 {
+		return &reading.Refusal{
+			Gate: "die-marks-hidden", Got: float64(seen), Limit: float64(all), Unit: "marks",
+			Instruction: fmt.Sprintf("%d of the die's %d marks are left to tell where it lies, and they are covered in part or contradict each other: clean the back of the die, change the infrared light if fringes cross the marks, and take the picture again", seen, all),
+		}
+	}
 	if seen == 0 {
 		return &reading.Refusal{
 			Gate: "no-die", Got: 0, Limit: 2, Unit: "marks",
