@@ -48,6 +48,7 @@ func (st *stage) drawSilicon(halfW, halfH float64) {
 	dim := st.Look.Die / st.Look.Substrate
 	p0, q0 := 0.3*halfW*st.rng.NormFloat64(), 0.3*halfH*st.rng.NormFloat64()
 	wavelength, bow := 160+120*st.rng.Float64(), st.rng.Float64()
+	blur2 := st.blurUm() * st.blurUm()
 	st.canvas.each(&f, outline.box, st.pr.reach, func(p, q, s, under float64) float64 {
 		c := outline.cover(p, q, s)
 		if c == 0 {
@@ -56,7 +57,8 @@ func (st *stage) drawSilicon(halfW, halfH float64) {
 		t := dim
 		if st.Dirt.Fringes > 0 {
 			r := math.Hypot(p-p0, (q-q0)*(0.7+0.5*bow))
-			t *= 1 + st.Dirt.Fringes*math.Cos(2*math.Pi*r*r/(wavelength*8000)+r/wavelength)
+			k := (4*math.Pi*r/8000 + 1) / wavelength // rad per µm, which the blur dampens
+			t *= 1 + st.Dirt.Fringes*math.Exp(-k*k*blur2/2)*math.Cos(2*math.Pi*r*r/(wavelength*8000)+r/wavelength)
 		}
 		t *= 1 - 0.25*max(c-line.cover(p, q, s), 0)
 		return under * (1 + c*(t-1))
@@ -69,10 +71,14 @@ func (st *stage) drawBumpShadows(face *frame) {
 	if b == nil || b.DiameterMm <= 0 {
 		return
 	}
+	// Out of focus a bump grows fainter, too: a Gaussian leaves 1 − exp(−r²/2σ²) of a disc's middle.
+	radius, soft := b.DiameterMm*500, b.DiameterMm*60
+	sigma := math.Hypot(fadeSigma*soft, math.Sqrt(st.pr.variance)*face.g)
+	left := (1 - math.Exp(-radius*radius/(2*sigma*sigma))) / fade(radius*fadeSigma/sigma)
 	for _, at := range bumpPlaces(b) {
 		f := face.at(at[0], at[1], 0)
-		shade := filter(0.8 - 0.08*st.rng.Float64())
-		st.paint(&f, st.pr.blob(&f, b.DiameterMm*500, 1, wobble{}, b.DiameterMm*60), shade)
+		shade := filter(1 - min(left, 1)*(0.2+0.08*st.rng.Float64()))
+		st.paint(&f, st.pr.blob(&f, radius, 1, wobble{}, soft), shade)
 	}
 }
 

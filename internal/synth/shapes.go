@@ -83,6 +83,9 @@ func (pr *profile) roundedRectangle(f *frame, halfP, halfQ, radius float64) shap
 // glare need no more than its look.
 func fade(z float64) float64 { return smooth(min(max(z/5+0.5, 0), 1)) }
 
+// fadeSigma is the standard deviation of the slope of fade: 5 widths of 6t(1−t), whose variance is 1/20.
+const fadeSigma = 1.118
+
 // A wobble is a closed outline that strays from a simple one: a sum of waves round it.
 type wobble struct {
 	amplitude, phase []float64
@@ -101,6 +104,9 @@ func (w wobble) at(angle float64) float64 {
 // how far, µm, its edge fades beyond the blur.
 func (pr *profile) blob(f *frame, radius, aspect float64, w wobble, soft float64) shape {
 	reach := radius * 1.6
+	if soft > 0 {
+		soft = math.Hypot(soft, math.Sqrt(pr.variance)*f.g/fadeSigma)
+	}
 	return shape{around(reach+3*soft, (reach+3*soft)*aspect), func(p, q, s float64) float64 {
 		q /= aspect
 		r := math.Hypot(p, q)
