@@ -60,6 +60,8 @@ func tormented(v reading.View, t synth.Torment) kind {
 		if v == reading.DiePlan {
 			k.gates = another
 		}
+	case t.Name == "strong fringes": // where they cross the marks nobody can tell
+		k.gates, k.either = []string{"die-marks-hidden"}, true
 	case t.Name == "no die":
 		k.gates = []string{"no-die", "empty-fixture"}
 	case t.Name == "no cap":

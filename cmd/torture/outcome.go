@@ -86,15 +86,21 @@ func rejectedAsAnother(r *reading.Reading) bool {
 // miss writes the errors with their uncertainties.
 func miss(s *scene, truth *synth.Truth, r *reading.Reading) string {
 	o := r.Offset
-	if truth.DXUm == nil {
-		return fmt.Sprintf("X %.1f Y %.1f µm of nothing", o.XUm, o.YUm)
-	}
 	var used []string
 	for _, e := range o.Edges {
 		used = append(used, fmt.Sprintf("%s %.0f %%", e.Side, 100*e.Used))
 	}
+	for _, m := range o.Marks {
+		used = append(used, m.Name)
+		if !m.Used {
+			used[len(used)-1] += " " + m.Note
+		}
+	}
+	if truth.DXUm == nil {
+		return fmt.Sprintf("X %.1f Y %.1f µm of nothing; by %s", o.XUm, o.YUm, strings.Join(used, ", "))
+	}
 	um := s.Scope.UmPerPxX
-	text := fmt.Sprintf("errs by X %.2f ± %.2f Y %.2f ± %.2f θ %.3f ± %.3f px; edges %s", (o.XUm-*truth.DXUm)/um, o.UXUm/um, (o.YUm-*truth.DYUm)/um, o.UYUm/um,
+	text := fmt.Sprintf("errs by X %.2f ± %.2f Y %.2f ± %.2f θ %.3f ± %.3f px; by %s", (o.XUm-*truth.DXUm)/um, o.UXUm/um, (o.YUm-*truth.DYUm)/um, o.UYUm/um,
 		(o.ThetaDeg-*truth.ThetaDeg)*math.Pi/180*truth.LeverUm/um, o.UTheta*math.Pi/180*truth.LeverUm/um, strings.Join(used, ", "))
 	return text
 }
