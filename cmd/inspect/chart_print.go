@@ -32,11 +32,11 @@ func (c *computedChart) notes() []string {
 	if c.kind == series.G {
 		p := c.charts[0].Points[len(c.charts[0].Points)-1]
 		if l, err := spc.GeometricLimits(p.Center, 0); err == nil {
-			lower := "none is too small"
+			lower := "no count is too small to tell"
 			if l.LCL > 0 {
-				lower = fmt.Sprintf("below %.0f", l.LCL)
+				lower = fmt.Sprintf("below %.0f unusually bad", l.LCL)
 			}
-			lines = append(lines, fmt.Sprintf("by the geometric law itself, as seldom as beyond ±3σ of a normal one: above %.0f (unusually good), %s (unusually bad)", l.UCL, lower))
+			lines = append(lines, fmt.Sprintf("by the geometric law itself, as seldom as beyond ±3σ of a normal one: above %.0f is unusually good, %s", l.UCL, lower))
 		}
 	}
 	if c.kind == series.T {
