@@ -147,6 +147,7 @@ func (f *discFitter) approach(x, y, r, reach float64) (ax, ay, ar float64) {
 
 const (
 	bandSigma = 3.0 // the edge's own light ends there
+	ballBand  = 2.0 // what tells where an edge lies, to half a percent, is nearer to it
 	levelGap  = 1.5 // sigmas from the edge at which levels are taken: the profile knows the rest
 	flatGap   = 2.3 // the same where one level holds all around
 	maxSteps  = 6

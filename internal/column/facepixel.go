@@ -44,7 +44,7 @@ func (f *discFitter) lay(x, y float64) {
 // gather collects the pixels from the edge's inner band outward to where the ground's levels end,
 // and lays them about (x, y).
 func (f *discFitter) gather(x, y, r float64, j [2][2]float64) {
-	inner := max(0, r-bandSigma*f.sigma-slackPx)
+	inner := max(0, r-f.band()-slackPx)
 	if f.uneven {
 		inner = max(0, r-levelGap*f.sigma-f.groundPx-slackPx)
 	}
@@ -110,6 +110,14 @@ func (f *discFitter) measureLevels(d *disc, e *estimate, lx, ly float64, stride 
 	}
 }
 
+// band is how far from an edge its pixels are scored, px.
+func (f *discFitter) band() float64 {
+	if f.uneven {
+		return ballBand * f.sigma
+	}
+	return bandSigma * f.sigma
+}
+
 // A sharpness tells 1 over the standard deviation of a pixel by its level.
 type sharpness struct {
 	perDN float64
@@ -152,8 +160,9 @@ func (f *discFitter) score(e *estimate, stride int, bound float64) (q score) {
 	lossBound := 9 * max(1, f.misfit*f.misfit)
 	// Knots of the band that the edge's light reaches.
 	knots, first := f.edge.knots, f.edge.first
-	from := max(0, int((-bandSigma*f.sigma-first)/profileStep+0.5))
-	knots = knots[from:min(len(knots), int((bandSigma*f.sigma-first)/profileStep+0.5)+1)]
+	band := f.band()
+	from := max(0, int((-band-first)/profileStep+0.5))
+	knots = knots[from:min(len(knots), int((band-first)/profileStep+0.5)+1)]
 	first += float64(from) * profileStep
 	sharp := f.sharp
 	f.pulls = slices.Grow(f.pulls[:0], len(f.px))

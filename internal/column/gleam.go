@@ -165,7 +165,8 @@ func (f *discFitter) ringRadius(seats []seat, v sight) float64 {
 	n := int(0.6 * v.r)
 	sum := make([]float64, n+8)
 	count := 0
-	for i := range seats {
+	every := max(1, len(seats)/ringBalls)
+	for i := every / 2; i < len(seats); i += every {
 		s := &seats[i]
 		if !s.found || !v.whole(&s.d) {
 			continue
@@ -192,6 +193,9 @@ func (f *discFitter) ringRadius(seats []seat, v sight) float64 {
 	}
 	return r
 }
+
+// ringBalls is how many balls, spread over the array, tell the radius of their rings.
+const ringBalls = 120
 
 // smallest is the radius of the smallest ball that is one, over the usual.
 const smallest = 0.6
