@@ -1,11 +1,14 @@
 package watch_test
 
 import (
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"plumbsquare/internal/watch"
+	"plumbsquare/internal/worker"
 )
 
 const cornerTraveler = `image,part,scope,view,lot,sample,stage_x_mm,stage_y_mm
@@ -157,5 +160,58 @@ func TestCornersThatDontGoTogether(t *testing.T) {
 		b.pass(4 * time.Second)
 		b.stop()
 		b.has("results/a.png.accept.txt", "results/b.png.accept.txt")
+	})
+}
+
+// Corners that are in the queue when the watch is stopped are measured at the next start, once.
+func TestCornersOverARestart(t *testing.T) {
+	at(t, func(b *bench) {
+		b.put("traveler.csv", cornerTraveler)
+		b.put("a.png", "accept 1")
+		b.put("b.png", "accept 2")
+		b.workers = worker.ErrStart
+		b.start(nil)
+		b.pass(4 * time.Second)
+		if b.status.Queued != 2 || b.said("trouble", "pictures can't be measured") != 1 {
+			t.Errorf("status %+v, said %v", b.status, b.lines)
+		}
+		b.stop()
+		b.workers = nil
+		b.start(nil)
+		b.pass(40 * time.Second)
+		b.stop()
+		if len(b.readings) != 1 || len(b.measured) != 1 || b.status.Verdicts["accept"] != 1 {
+			t.Errorf("%d readings, measured %q, status %+v", len(b.readings), b.measured, b.status)
+		}
+		b.has("results/a.png.accept.txt", "results/b.png.accept.txt")
+	})
+}
+
+// One that is taken away before its sample is measured leaves the other waiting; one that is replaced
+// then is measured as it is by then.
+func TestCornersThatGoOrChange(t *testing.T) {
+	at(t, func(b *bench) {
+		b.put("traveler.csv", cornerTraveler)
+		b.put("a.png", "accept 1")
+		b.put("b.png", "accept 2")
+		b.workers = worker.ErrStart
+		b.start(nil)
+		b.pass(4 * time.Second)
+		if err := os.Remove(filepath.Join(b.inbox, "b.png")); err != nil {
+			t.Fatal(err)
+		}
+		b.workers = nil
+		b.pass(60 * time.Second)
+		b.has("needs-info/a.png.txt")
+		if len(b.readings) != 0 || b.said("again", "it was taken away") != 1 || b.said("waits a.png it waits for b.png") != 1 {
+			t.Errorf("%d readings, said %v", len(b.readings), b.lines)
+		}
+		b.put("b.png", "reject 22")
+		b.pass(10 * time.Second)
+		b.stop()
+		b.has("results/a.png.reject.txt", "results/b.png.reject.txt")
+		if len(b.readings) != 1 {
+			t.Errorf("%d readings", len(b.readings))
+		}
 	})
 }
