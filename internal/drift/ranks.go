@@ -17,7 +17,7 @@ type Ranks struct {
 }
 
 // mostRanked are the points whose pairs are all compared.
-const mostRanked = 2000
+const mostRanked = 1000
 
 // ranksOf returns nil where there are too few points or too many, or all are alike.
 func ranksOf(points []Point, timed bool) (*Ranks, error) {
