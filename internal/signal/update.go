@@ -281,6 +281,9 @@ func (u *updater) firstPhase(ctx context.Context, c store.Chart) (ph store.Phase
 		complete--
 	}
 	if complete < EnoughPoints {
+		if len(p.at) >= EnoughPoints { // it waits for time only, and not for another shot
+			u.done.Again = append(u.done.Again, store.ChartWork{Chart: c, From: p.at[complete].At})
+		}
 		return ph, fmt.Sprintf("%d of %d %s", complete, EnoughPoints, p.what()), nil
 	}
 	n := EnoughPoints

@@ -450,3 +450,24 @@ func TestWhereLimitsComeFromIsShort(t *testing.T) {
 		}
 	})
 }
+
+// The first limits come once the twenty-fifth lot is complete, also when no other shot comes after it.
+func TestFirstLimitsWaitForTimeOnly(t *testing.T) {
+	each(t, func(t *testing.T, s *store.Store) {
+		rng := rand.New(rand.NewPCG(11, 12))
+		for i := range 25 * 5 {
+			record(t, s, die(i, rng.NormFloat64()))
+		}
+		for range 2 {
+			if r := update(t, s, at(25*5)); r.Started != nil || len(r.Waiting) != 3 || r.Waiting[1].Why != "24 of 25 lots" {
+				t.Errorf("at once: started %+v, waiting %+v", r.Started, r.Waiting)
+			}
+		}
+		if r := update(t, s, at(25*5).Add(2*time.Hour)); len(r.Started) != 1 || r.Started[0].Chart != dieX {
+			t.Errorf("two hours later: started %+v, waiting %+v", r.Started, r.Waiting)
+		}
+		if r := update(t, s, at(25*5).Add(3*time.Hour)); r.Started != nil || r.Waiting != nil || r.New != nil {
+			t.Errorf("after that: %+v", r)
+		}
+	})
+}
