@@ -17,7 +17,9 @@ type kind struct {
 	gates []string
 	// either says that a right measurement will do as well as such a refusal.
 	either bool
-	do     func(*scene, *rand.Rand) error
+	// rejects says that a sample measured and rejected will do as well, for whatever reason.
+	rejects bool
+	do      func(*scene, *rand.Rand) error
 }
 
 // another are the refusals that ask whether this is the right part.
@@ -71,6 +73,8 @@ func tormented(v reading.View, t synth.Torment) kind {
 	case t.Reason != "":
 		k.gates = another
 	}
+	// The upper one is measured, which lies beyond the limits.
+	k.rejects = t.Name == "two dies" || t.Name == "two caps"
 	return k
 }
 

@@ -159,6 +159,9 @@ func (b *bench) try(seed uint64) (*trial, error) {
 		return t, nil
 	}
 	t.class, t.detail = judge(s, k, truth, t.reading)
+	if n, out := untouched(s, truth); n < 2 || out > 0 {
+		t.detail += fmt.Sprintf("; %d marks untouched, %d out", n, out)
+	}
 	datum := "outline"
 	if m := s.Part.Marks; b.view != reading.CapPlan || s.Part.Cap.Datum == "marks" {
 		datum = fmt.Sprintf("%d × %s", len(m.At), m.Shape)

@@ -52,13 +52,15 @@ func judge(s *scene, k kind, truth *synth.Truth, r *reading.Reading) (class, str
 		switch {
 		case slices.Contains(k.gates, r.Refusal.Gate):
 			return refusedRight, text
+		case alsoTrue(s, truth, r.Refusal.Gate):
+			return refusedRight, text
 		case refusable:
 			return refusedForWrongReason, text
 		}
 		return refusedThoughGood, text
 	}
 	if refusable && !k.either {
-		if rejectedAsAnother(r) {
+		if rejectedAsAnother(r) || k.rejects && r.Verdict.Decision == reading.Reject {
 			return refusedRight, "rejected: " + r.Verdict.Reasons[0].Text
 		}
 		return acceptedThough, fmt.Sprintf("%s: %s", r.Verdict.Decision, miss(s, truth, r))
@@ -74,6 +76,31 @@ func judge(s *scene, k kind, truth *synth.Truth, r *reading.Reading) (class, str
 		return unsureOfItself, miss(s, truth, r)
 	}
 	return measuredRight, miss(s, truth, r)
+}
+
+// alsoTrue reports whether a refusal is right whatever the kind: chance may hide, or put outside, more
+// marks than the kind does.
+func alsoTrue(s *scene, truth *synth.Truth, gate string) bool {
+	n, out := untouched(s, truth)
+	return gate == string(synth.MarksHidden) && n < 2 || gate == string(synth.MarkOut) && out > 0
+}
+
+// untouched counts the marks of the substrate that lie all in the picture with nothing over them, and
+// those that reach beyond it.
+func untouched(s *scene, truth *synth.Truth) (n, out int) {
+	if s.Part.Marks == nil {
+		return 0, 0
+	}
+	half := s.Part.Marks.SizeMm() * 500 / truth.UmPerPx
+	for _, m := range truth.Marks[:min(len(truth.Marks), len(s.Part.Marks.At))] {
+		switch {
+		case min(m.XPx, m.YPx, float64(truth.WidthPx-1)-m.XPx, float64(truth.HeightPx-1)-m.YPx) < half:
+			out++
+		case m.State == "ok":
+			n++
+		}
+	}
+	return n, out
 }
 
 // rejectedAsAnother reports whether the verdict says that this is another die or substrate.

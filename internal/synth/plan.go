@@ -44,6 +44,9 @@ func (st *stage) drawMarks() {
 	for _, i := range st.rng.Perm(len(m.At))[:min(st.Dirt.FluxOverMarks, len(m.At))] {
 		f := plane.at(m.At[i].XMm*1000*st.SubstrateScale, m.At[i].YMm*1000*st.SubstrateScale, 0)
 		st.drawFluxOver(&f, m.SizeMm()*1000)
+		if t := &st.truth.Marks[i]; t.State == "ok" {
+			t.State = "filmed"
+		}
 	}
 }
 

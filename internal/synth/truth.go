@@ -65,7 +65,7 @@ type MarkTruth struct {
 	Name  string  `json:"name"`
 	XPx   float64 `json:"x_px"`
 	YPx   float64 `json:"y_px"`
-	State string  `json:"state"` // "ok", "absent" or "covered"
+	State string  `json:"state"` // "ok", "absent", "covered" or "filmed"
 }
 
 // A SiteTruth is what stands at one site. State is ok, missing, tilted, off, bent, size,
