@@ -31,6 +31,10 @@ const (
 	// Found on pictures of known truth.
 	misplacedShare = 0.2
 	beadPx         = 20.0 // how far outward of the edge is looked at
+	// locatedWithin is how far off a side may be located: at the inner edge of the chamfer while the
+	// opposite one is at the outer edge of the glue.
+	locatedWithin = 200 * geom.Micrometre
+	chamferStepPx = 1.0 // of chamfers tried
 
 	// chamferAlike and glueAlike say how alike chamfer and glue look on opposite sides, standard
 	// deviations, of what the levels there differ by: one lamp lights them. A side whose chamfer is taken for
@@ -40,7 +44,7 @@ const (
 	glueAlike    = 0.15
 	unlikeMost   = 25.0
 	// oddContrast and oddScatter are where a side's step from chamfer to glue, of that of the others,
-	// and its scatter, of its opposite's, say that another line was taken for it.
+	// and its scatter, of the calmest side's, say that another line was taken for it.
 	oddContrast = 0.3
 	oddScatter  = 2.5
 )
@@ -146,11 +150,16 @@ func measureCap(src fit.Source, at located, drawn rectangle, c *part.Cap, inset,
 // run side by side, and where they are taken one for the other on opposite sides the size is right
 // and the place isn't.
 func (p *plate) odd() bool {
+	calm := geom.Length(math.Inf(1))
+	for k, e := range p.edges {
+		if p.used[k] {
+			calm = min(calm, scatter(e))
+		}
+	}
 	for k := range 2 {
 		a, b := p.edges[k], p.edges[k+2]
 		if p.used[k] && p.used[k+2] {
-			sa, sb := scatter(a), scatter(b)
-			if a.Contrast*b.Contrast < 0 && max(sa, sb) > oddScatter*min(sa, sb) {
+			if a.Contrast*b.Contrast < 0 && max(scatter(a), scatter(b)) > oddScatter*calm {
 				return true
 			}
 			continue
@@ -234,14 +243,14 @@ func startCap(sides [4]*fit.Side, at located, drawn rectangle, um float64, blur 
 	wider := [2]geom.Length{drawn.width - at.width, drawn.height - at.height}
 	var offsets [4][]geom.Length
 	for k, s := range sides {
-		offsets[k] = steps(0, 12*um, 0.75*um)
+		offsets[k] = steps(0, max(12*um, locatedWithin.Um()), 0.75*um)
 		if s != nil {
 			n++
 		}
 	}
 	var chamfers []geom.Length
-	for c := 0.0; c*um <= chamferMax.Um(); c = 1.15*c + 1 {
-		chamfers = append(chamfers, geom.Length(c*um))
+	for c := 0.0; c <= chamferMax.Um(); c += chamferStepPx * um {
+		chamfers = append(chamfers, geom.Length(c))
 	}
 	best := math.Inf(1)
 	choose := func(chamfers []geom.Length) {
@@ -264,11 +273,11 @@ func startCap(sides [4]*fit.Side, at located, drawn rectangle, um float64, blur 
 	for _, fine := range [2]float64{0.3, 0.1} {
 		from := starts
 		c := max(from[0].Chamfer, from[1].Chamfer).Um() // of one side at least it is known
-		step := fine * max(um, 0.5*c)
+		step := fine * um
 		for k := range offsets {
-			offsets[k] = steps(from[k].Offset.Um(), 3*fine*um, fine*um)
+			offsets[k] = steps(from[k].Offset.Um(), 4*step, step)
 		}
-		around := slices.DeleteFunc(steps(c, 3*step, step), func(c geom.Length) bool { return c < 0 })
+		around := slices.DeleteFunc(steps(c, 4*step, step), func(c geom.Length) bool { return c < 0 })
 		choose(around)
 	}
 	return starts, n
