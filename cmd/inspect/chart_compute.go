@@ -80,12 +80,7 @@ func (p chartPlan) compute(o chartOptions, a askedChart) (*computedChart, error)
 		return nil, fmt.Errorf("%s: column %s%s: %w", t.File, a.value, c.ofLevel(), err)
 	}
 	c.grouped = c.kind.Grouped()
-	if c.kind.OfCounts() || c.kind.Rare() {
-		c.runs, err = p.countRunLengths(c.kind, &c.charts[0])
-	} else {
-		c.runs, err = p.runLengths(c.kind, usualSize(c.charts[0]))
-	}
-	if err != nil {
+	if c.runs, err = p.runsOf(c.kind, &c.charts[0]); err != nil {
 		return nil, fmt.Errorf("%s: column %s%s: %w", t.File, a.value, c.ofLevel(), err)
 	}
 	if c.rate, err = rateOf(c.kind, s); err != nil {

@@ -96,6 +96,14 @@ type runLengths struct {
 	afterShift spc.RunLength
 }
 
+// runsOf returns what is known of the run lengths of a chart, nil when nothing is.
+func (p chartPlan) runsOf(kind series.Kind, c *spc.Chart) (*runLengths, error) {
+	if kind.OfCounts() || kind.Rare() {
+		return p.countRunLengths(kind, c)
+	}
+	return p.runLengths(kind, usualSize(*c))
+}
+
 // runLengths returns what is known of a kind's run lengths, nil when nothing is. Size is the number
 // of values behind a point.
 func (p chartPlan) runLengths(kind series.Kind, size int) (*runLengths, error) {

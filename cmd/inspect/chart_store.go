@@ -16,6 +16,7 @@ import (
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/series"
 	"plumbsquare/internal/signal"
+	"plumbsquare/internal/spc"
 	"plumbsquare/internal/store"
 )
 
@@ -324,6 +325,14 @@ func (o chartOptions) phaseChart(ctx context.Context, s *store.Store, plan chart
 	out.namesOf, out.names = pointNames(samples, d)
 	if err := o.happened(ctx, s, c, d, out); err != nil {
 		return nil, err
+	}
+	own := plan
+	own.options.Rules = append([]spc.Rule{}, d.Charts[0].Rules...)
+	if out.runs, err = own.runsOf(d.Kind, &d.Charts[0]); err != nil {
+		return nil, fmt.Errorf("%v: %w", c, err)
+	}
+	if out.runs != nil && d.ByLot && !d.Kind.Grouped() {
+		out.runs.shiftOf = "the points" // whose sigma is that of lots' means
 	}
 	if drawn != nil && !plan.judged {
 		plan.tolerance, plan.judged = series.ToleranceOf(c.Value, ofView(c.View), drawn.Limits)
