@@ -17,7 +17,7 @@ type strip struct {
 	sign      float64 // +1 when outward is up the pixel index
 	at        float64 // index of the line's crossing
 	kUm       float64 // µm of normal distance per pixel
-	z         []float64
+	z         []uint16
 	in, out   float64 // levels at the crossing, first raw, then smoothed
 	inSlope   float64 // of the levels, per index; the same all along a side
 	outSlope  float64
@@ -86,14 +86,19 @@ func (pic *shot) strips(pose geom.Pose, s side, index, half, levelsPx, every int
 	if vertical {
 		u = a.Y
 	}
-	buf := make([]float64, 0, ((i1-i0)/every+1)*(2*(half+levelsPx)+2))
+	var buf []uint16
+	if vertical {
+		buf = make([]uint16, 0, ((i1-i0)/every+1)*(2*(half+levelsPx)+2))
+	}
+	newton := 2
 	for i := i0; i <= i1; i += every {
 		var k float64
-		for range 2 {
+		for range newton {
 			d := distance(i, u)
 			k = distance(i, u+1) - d
 			u -= d / k
 		}
+		newton = 1 // from the neighbour's place
 		sign := 1.0
 		if k < 0 {
 			sign = -1
@@ -107,15 +112,15 @@ func (pic *shot) strips(pose geom.Pose, s side, index, half, levelsPx, every int
 		if vertical {
 			st.x, st.y = i, lo
 		}
-		from := len(buf)
-		for m := lo; m <= hi; m++ {
-			if vertical {
-				buf = append(buf, float64(pic.g.Pix[m*pic.g.W+i]))
-			} else {
-				buf = append(buf, float64(pic.g.Pix[i*pic.g.W+m]))
+		if vertical {
+			from := len(buf)
+			for m := lo; m <= hi; m++ {
+				buf = append(buf, pic.g.Pix[m*pic.g.W+i])
 			}
+			st.z = buf[from:len(buf):len(buf)]
+		} else {
+			st.z = pic.g.Pix[i*pic.g.W+lo : i*pic.g.W+hi+1]
 		}
-		st.z = buf[from:len(buf):len(buf)]
 		p := geom.ImagePoint{X: u, Y: float64(i)}
 		if vertical {
 			p = geom.ImagePoint{X: float64(i), Y: u}
@@ -134,31 +139,31 @@ func (pic *shot) strips(pose geom.Pose, s side, index, half, levelsPx, every int
 // measureLevels fits a line to the levels of the pixels farther than half from the crossing, on
 // each side of it.
 func (s *strip) measureLevels(half int) {
-	var lo, hi [5]float64 // n, Σd, Σd², Σz, Σdz
-	for i, z := range s.z {
-		d := float64(i) - s.at
-		m := &lo
-		if d > 0 {
-			m = &hi
-		}
-		if math.Abs(d) >= float64(half) {
-			m[0]++
-			m[1] += d
-			m[2] += d * d
-			m[3] += z
-			m[4] += d * z
-		}
-	}
-	mean := func(m [5]float64) (at, level, slope float64) {
-		n := max(m[0], 1)
-		at, level = m[1]/n, m[3]/n
-		return at, level, (m[4] - at*m[3]) / max(m[2]-at*m[1], 1)
-	}
-	s.inAt, s.in, s.inSlope = mean(lo)
-	s.outAt, s.out, s.outSlope = mean(hi)
+	last := int(math.Floor(s.at - float64(half)))
+	first := int(math.Ceil(s.at + float64(half)))
+	s.inAt, s.in, s.inSlope = s.line(0, last+1)
+	s.outAt, s.out, s.outSlope = s.line(first, len(s.z))
 	if s.sign < 0 {
 		s.inAt, s.outAt, s.in, s.out, s.inSlope, s.outSlope = s.outAt, s.inAt, s.out, s.in, s.outSlope, s.inSlope
 	}
+}
+
+// line fits a line to the pixels of the indices from, inclusive, to to, exclusive: their mean place from
+// the crossing, their mean level and their slope per index.
+func (s *strip) line(from, to int) (at, level, slope float64) {
+	from, to = max(from, 0), min(to, len(s.z))
+	if from >= to {
+		return 0, 0, 0
+	}
+	n := to - from
+	sum, moment := 0, 0
+	for i, v := range s.z[from:to] {
+		sum += int(v)
+		moment += i * int(v)
+	}
+	middle := float64(n-1) / 2
+	spread := max(float64(n)*float64(n*n-1)/12, 1) // of n whole numbers in a row, squared
+	return float64(from) + middle - s.at, float64(sum) / float64(n), (float64(moment) - middle*float64(sum)) / spread
 }
 
 // smoothLevels replaces each profile's levels by the mean over its neighbours, carried to the
@@ -195,9 +200,14 @@ func smoothSide(raw []strip, half int, light float64) (shaded bool) {
 		in[i] = raw[i].in - inSlope*raw[i].inAt
 		out[i] = raw[i].out - outSlope*raw[i].outAt
 	}
-	for i := range raw {
-		lo, hi := max(0, i-half), min(n, i+half+1)
-		raw[i].in, raw[i].out = clippedMean(in[lo:hi]), clippedMean(out[lo:hi])
+	// Neighbours share nearly all of theirs: one mean will do for a few.
+	const few = 4
+	for i := 0; i < n; i += few {
+		lo, hi := max(0, i+few/2-half), min(n, i+few/2+half+1)
+		meanIn, meanOut := clippedMean(in[lo:hi]), clippedMean(out[lo:hi])
+		for k := i; k < min(i+few, n); k++ {
+			raw[k].in, raw[k].out = meanIn, meanOut
+		}
 	}
 	return inSlope != expected
 }
@@ -304,7 +314,7 @@ func (pic *shot) displacement(s *strip, sigmaUm float64) (profile, bool) {
 			w := 1 / pic.noise.Var(model)
 			d := contrast * pdf / sigmaUm
 			ds := d * u / sigmaUm
-			r := s.z[i] - model
+			r := float64(s.z[i]) - model
 			gg += w * d * d
 			gr += w * d * r
 			hh += w * ds * ds
