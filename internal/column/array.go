@@ -31,8 +31,23 @@ const (
 	strayShare  = 0.5  // of the places beside the array where the part has no site
 )
 
-// judgeArray refuses an array of which less than half is there, or that isn't the part's.
+// judgeArray refuses an array of which less than half is there, or that isn't the part's: where it can
+// be seen to have another pitch, with that reason.
 func (pic *shot) judgeArray(f *discFitter, o *outline, seats []seat, v sight) error {
+	why := pic.mismatch(f, o, seats, v)
+	if why == nil {
+		return nil
+	}
+	if why.Gate == "array-mismatch" {
+		if pitch := pic.otherPitch(o); pitch != nil {
+			return pitch
+		}
+	}
+	return why
+}
+
+// mismatch is why an array isn't the part's, or that too little of it is there; nil where it is.
+func (pic *shot) mismatch(f *discFitter, o *outline, seats []seat, v sight) *reading.Refusal {
 	found, seen, astray := 0, 0, 0
 	for i := range seats {
 		s := &seats[i]
@@ -57,7 +72,7 @@ func (pic *shot) judgeArray(f *discFitter, o *outline, seats []seat, v sight) er
 				Instruction: "a part of the picture is empty: it was cut off while it was saved or sent; take or copy it again"}
 		}
 		return &reading.Refusal{Gate: "array-mismatch", Got: percent(found, seen), Limit: 50, Unit: "% of the sites",
-			Instruction: "most sites show nothing of the kind that part " + pic.part.Name + " has there; check part, side, focus and light"}
+			Instruction: "most sites show nothing of the kind that part " + pic.part.Name + " has there: check part, side, focus and light; where they really are empty, reject the sample"}
 	}
 	if drawn := 500 * pic.part.Array.DiameterMm; math.Abs(v.um/drawn-1) > faceShare {
 		return &reading.Refusal{Gate: "array-mismatch", Got: 2 * v.um, Limit: 2 * drawn, Unit: "µm in diameter",
@@ -65,7 +80,7 @@ func (pic *shot) judgeArray(f *discFitter, o *outline, seats []seat, v sight) er
 	}
 	if float64(astray) > astrayShare*float64(found) {
 		return &reading.Refusal{Gate: "array-mismatch", Got: percent(astray, found), Limit: 100 * astrayShare, Unit: "% of the sites",
-			Instruction: "the array in the picture has another pitch or place than that of part " + pic.part.Name + "; check part and scope"}
+			Instruction: "the array in the picture lies elsewhere on the substrate than that of part " + pic.part.Name + ", or has other rows and columns; check part, side and scope"}
 	}
 	if strays, places := pic.strays(f, o, v); places > 0 && float64(strays) > strayShare*float64(places) {
 		return &reading.Refusal{Gate: "array-mismatch", Got: percent(strays, places), Limit: 100 * strayShare, Unit: "% of the places beside the array",

@@ -27,6 +27,7 @@ func Ball(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope, put ge
 		return nil, err
 	}
 	seats := pic.seats(o)
+	pic.lead(o, seats)
 	f := pic.newDiscFitter(o, seats)
 	v := pic.findTips(f, o, seats)
 	dropDoubles(seats, v)
@@ -34,7 +35,11 @@ func Ball(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope, put ge
 		return nil, err
 	}
 	f.settle(pic, seats, f.mirror(pic, seats, v))
-	r.Array = pic.columns(o, seats, pic.offsets(o, seats), footing{}, f)
+	offsets := pic.offsets(o, seats)
+	if err := pic.judgePitch(o, seats, offsets); err != nil {
+		return nil, err
+	}
+	r.Array = pic.columns(o, seats, offsets, footing{}, f)
 	pairs := bridges(f, seats, v)
 	for _, p := range pairs {
 		r.Warnings = append(r.Warnings, fmt.Sprintf("balls %s and %s are bridged", seats[p[0]].name, seats[p[1]].name))

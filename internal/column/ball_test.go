@@ -62,12 +62,16 @@ func ballPicture(p *part.Part, turnDeg float64, balls map[string]bead, seed uint
 		b := balls[s.Name]
 		n := pose.Nominal(s.At)
 		x, y := n.X.Um(), n.Y.Um()
-		c.disc(x, y, 0, 450, 18)
+		c.disc(x+b.x, y+b.y, 0, 550+b.grow/2, 18)
 		c.disc(x, y, 0, 360, 105)
+	}
+	for _, s := range list {
+		b := balls[s.Name]
+		n := pose.Nominal(s.At)
 		if b.missing {
 			continue
 		}
-		x, y = x+b.x, y+b.y
+		x, y := n.X.Um()+b.x, n.Y.Um()+b.y
 		r := 445 + b.grow/2
 		if b.second != 0 {
 			sin, cos := math.Sincos(b.second * math.Pi / 180)
@@ -195,6 +199,30 @@ func TestBallDiameters(t *testing.T) {
 	// The drawn shadow ends within half a pixel of the limbs, which nothing tells from them.
 	if z := math.Sqrt(z2 / n); z > 1.8 {
 		t.Errorf("error over stated uncertainty %.2f, want about 1", z)
+	}
+}
+
+// An array placed off its sites is off: no ball is taken to be where its site is because something
+// in it shines there.
+func TestBallsOffTogether(t *testing.T) {
+	p := ballPart()
+	balls := beads(p, 12)
+	for name, b := range balls {
+		b.x, b.y = b.x+60, b.y-40
+		balls[name] = b
+	}
+	r, err := column.Ball(ballPicture(p, 1.7, balls, 12), noiseModel(0.8), p, telecentric(13.3), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range r.Array.Sites {
+		b := balls[s.Name]
+		if e := math.Hypot(s.DXUm-b.x, s.DYUm-b.y); s.State == reading.Missing || e > 0.7*13.3 {
+			t.Errorf("%s is %s, %.1f µm off", s.Name, s.State, e)
+		}
+	}
+	if math.Abs(r.Array.XUm-60) > 5 || math.Abs(r.Array.YUm+40) > 5 {
+		t.Errorf("the array is off by %.1f, %.1f µm, want 60, -40", r.Array.XUm, r.Array.YUm)
 	}
 }
 

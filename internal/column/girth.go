@@ -21,6 +21,7 @@ const (
 	girthOdd   = 0.17 // by how much, as a share, an outline's radius may differ from the usual one
 	lastFall   = 0.3  // share of the strongest fall that the last one has at least
 	limbLike   = 0.9  // share of a profile's variance that a limb explains
+	limbLeast  = 0.25 // share of the usual fall of light that it shows at least
 	leastLimbs = 4    // balls that teach what limbs look like
 
 	girthSmallPx = 0.03 // a step of the fit that is followed by none
@@ -56,6 +57,7 @@ type girthFitter struct {
 	around [][]float64
 
 	radius  float64 // usual place of the limb, px
+	step    float64 // usual fall of light there; 0 while unknown
 	profile limbProfile
 }
 
@@ -67,16 +69,22 @@ type limbProfile struct {
 	sumFF, sumFG, sumGG, det float64
 }
 
+// newGirthFitter makes room for n balls of radius r, px.
+func newGirthFitter(sigma, r float64, n int) *girthFitter {
+	return &girthFitter{sigma: math.Hypot(sigma, bilinearPx), from: (1 - girthIn) * r, n: int((girthIn+girthOut)*r/girthStep) + 1,
+		rays: make([][]float64, n), around: make([][]float64, n)}
+}
+
 // girths fits the outlines of the balls found, about their present centres; r is the drawn radius,
 // px. Nil where too few balls show one.
 func (f *discFitter) girths(seats []seat, r float64) []girth {
-	q := &girthFitter{sigma: math.Hypot(f.sigma, bilinearPx), from: (1 - girthIn) * r, n: int((girthIn+girthOut)*r/girthStep) + 1,
-		rays: make([][]float64, len(seats)), around: make([][]float64, len(seats))}
+	q := newGirthFitter(f.sigma, r, len(seats))
 	for i := range seats {
 		s := &seats[i]
-		if s.found && f.holds(s.d.x, s.d.y, (1+girthOut)*r+2) {
-			q.sample(f, i, s.d.x, s.d.y)
+		if !s.found || !f.holds(s.d.x, s.d.y, (1+girthOut)*r+2) {
+			continue
 		}
+		q.sample(f, i, s.d.x, s.d.y)
 	}
 	limbs := q.learn()
 	if limbs == nil {
@@ -155,8 +163,16 @@ func (q *girthFitter) learn() []float64 {
 		if limbs < leastLimbs || !q.profile.fit(sum, q.sigma) {
 			return nil
 		}
+		var steps []float64
 		for i := range q.around {
 			places[i] = q.search(i)
+			if places[i] > 0 && q.moved(moved, q.around[i], places[i]) {
+				a, b, _ := q.profile.match(moved)
+				steps = append(steps, a-b)
+			}
+		}
+		if len(steps) > 0 {
+			q.step = median(steps)
 		}
 	}
 	return places
@@ -258,7 +274,7 @@ func (q *girthFitter) search(i int) float64 {
 			return 0
 		}
 		a, b, share := q.profile.match(m[k-n/2 : k-n/2+n])
-		if a < b {
+		if a < b+limbLeast*q.step {
 			return 0
 		}
 		return share

@@ -79,6 +79,9 @@ func Plan(g *picture.Gray, n picture.Noise, p *part.Part, s *scope.Scope, put ge
 		return nil, err
 	}
 	offsets := pic.offsets(o, seats)
+	if err := pic.judgePitch(o, seats, offsets); err != nil {
+		return nil, err
+	}
 	stand := pic.feet(f, o, seats, offsets)
 	r.Array = pic.columns(o, seats, offsets, stand, f)
 	if p.Array.HeightMm > 0 && stand.uUm >= footScatterUm {

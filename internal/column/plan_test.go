@@ -159,6 +159,52 @@ func TestPlanTellsStates(t *testing.T) {
 	}
 }
 
+// Where every third column is missing, bare pads don't become what is looked for.
+func TestManyMissing(t *testing.T) {
+	p := columnPart()
+	s := telecentric(17)
+	for _, every := range []int{3, 2} {
+		stands := scatter(p, 15)
+		list, err := p.Array.Sites()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, site := range list {
+			if i%every == 1 {
+				stands[site.Name] = stand{missing: true}
+			}
+		}
+		c := columnScene(760, 660, p, s, poseAt(0, 0, 1, 1), 1.1, stands)
+		for _, site := range list {
+			if stands[site.Name].missing { // paste, larger than a face and as bright
+				c.disc(site.At.X.Um(), site.At.Y.Um(), 0, 300, 150)
+			}
+		}
+		for _, site := range mustPlan(t, c.gray(0, 0, 1, 15), noiseModel(1), p, s).Array.Sites {
+			if gone := site.State == reading.Missing; gone != stands[site.Name].missing {
+				t.Errorf("one in %d missing: %s is %s", every, site.Name, site.State)
+			}
+		}
+	}
+}
+
+// An array of another pitch says of which.
+func TestOtherPitch(t *testing.T) {
+	s := telecentric(17)
+	p := columnPart()
+	p.Array.Rows, p.Array.Columns, p.Array.Absent = 14, 16, nil
+	p.Substrate.WidthMm, p.Substrate.HeightMm = 17.6, 15.6
+	g := columnScene(1160, 1040, p, s, poseAt(40, -60, 1.2, 1), 1.1, scatter(p, 16)).gray(0, 0, 1, 16)
+	for _, pitch := range []float64{0.9, 0.985, 0.992, 1.008, 1.02, 1.08} {
+		p.Array.PitchMm = pitch
+		_, err := column.Plan(g, noiseModel(1), p, s, 0)
+		refusal, ok := errors.AsType[*reading.Refusal](err)
+		if !ok || refusal.Gate != "array-mismatch" || refusal.Unit != "mm of pitch" || math.Abs(refusal.Got-1) > 0.004 {
+			t.Errorf("pitch %g mm: got %v (%+v), want a refusal that says 1 mm", pitch, err, refusal)
+		}
+	}
+}
+
 // A lean common to all columns is in every tilt and reported beside them.
 func TestCommonLean(t *testing.T) {
 	p := columnPart()

@@ -78,7 +78,7 @@ func (f *discFitter) sample(seats []seat, r float64) []disc {
 			some = append(some, d)
 		}
 	}
-	return typical(some)
+	return f.typical(some, r)
 }
 
 // teachers is how many faces teach what edges look like.
@@ -126,13 +126,14 @@ func (f *discFitter) reach(r float64) float64 {
 	return min(6, 0.4*r)
 }
 
-// typical keeps the discs whose radius and contrast are near the median: whole faces.
-func typical(all []disc) []disc {
+// typical keeps the discs whose radius and contrast are near the usual: whole faces. drawn is the
+// radius that the part says.
+func (f *discFitter) typical(all []disc, drawn float64) []disc {
 	if len(all) == 0 {
 		return nil
 	}
 	var r, s []float64
-	for i := range all {
+	for _, i := range f.asDrawn(len(all), func(i int) float64 { return all[i].r / drawn }) {
 		r = append(r, all[i].r)
 		s = append(s, all[i].steps[directions/2])
 	}

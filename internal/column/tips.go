@@ -65,7 +65,7 @@ func (pic *shot) tolerances(v *sight) {
 // face, all over the site.
 func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 	drawn := pic.radiusPx()
-	var radii, steps, misfits []float64
+	var seen []*disc
 	for i := range seats {
 		s := &seats[i]
 		if !f.holds(s.px, s.py, drawn+3*f.sigma+5) {
@@ -74,10 +74,15 @@ func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 		}
 		s.d, s.found = f.near(s.px, s.py, drawn)
 		if s.found && s.d.lower() > 0 {
-			radii = append(radii, s.d.r*s.d.umPx)
-			steps = append(steps, s.d.steps[directions/2])
-			misfits = append(misfits, s.d.misfit)
+			seen = append(seen, &s.d)
 		}
+	}
+	var radii, steps, misfits []float64
+	for _, i := range f.asDrawn(len(seen), func(i int) float64 { return seen[i].r / drawn }) {
+		d := seen[i]
+		radii = append(radii, d.r*d.umPx)
+		steps = append(steps, d.steps[directions/2])
+		misfits = append(misfits, d.misfit)
 	}
 	v := sight{pitch: 1000 * pic.part.Array.PitchMm / pic.tip.UmPerPx()}
 	if len(radii) == 0 {
@@ -141,6 +146,28 @@ func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 	return v
 }
 
+// asDrawn lists which of n discs, whose sizes over the drawn one size gives, tell what faces of the
+// picture look like: those of about the drawn size, for where many columns are missing the bare pads
+// are the others; all where hardly any are. A worn rim makes a column's face smaller, nothing larger.
+func (f *discFitter) asDrawn(n int, size func(int) float64) []int {
+	const least, larger = 0.1, 0.06 // share of all; of the drawn size
+	most := larger
+	if f.uneven {
+		most = faceShare
+	}
+	all, like := make([]int, n), make([]int, 0, n)
+	for i := range all {
+		all[i] = i
+		if s := size(i) - 1; s > -faceShare && s < most {
+			like = append(like, i)
+		}
+	}
+	if float64(len(like)) < least*float64(n) {
+		return all
+	}
+	return like
+}
+
 // whole reports whether a disc is without doubt a face.
 func (v sight) whole(d *disc) bool { return v.wholeAgainst(d, v.step) }
 
@@ -202,7 +229,7 @@ func (v sight) believed(d *disc, usual, dark, misfit, noise float64) bool {
 	if misfit < soundDim && dark < shadedDark && fall > faintStep && d.lower() > noise && math.Abs(d.r*d.umPx/v.um-1) < v.wholeRadius {
 		return true
 	}
-	if (fall > wholeStep || fall > dimStep && dark < flankDark) && math.Abs(d.r*d.umPx/v.um-1) < hiddenRadius {
+	if size := d.r*d.umPx/v.um - 1; (fall > wholeStep || fall > dimStep && dark < flankDark) && size > -hiddenRadius && size < hiddenMore {
 		return true
 	}
 	if math.Abs(d.r*d.umPx/v.um-1) > v.dimRadius {
@@ -227,7 +254,9 @@ func pasteLike(fall, dark, misfit float64) bool {
 
 const (
 	// hiddenRadius is by how much the radius of a bright face may differ of which a fibre hides a part.
+	// Hidden, it may seem smaller by so much and larger by little: a bare pad is larger.
 	hiddenRadius = 0.2
+	hiddenMore   = 0.08
 
 	// Seen on drawn pictures of known truth: dim faces fit up to 1.3 times as badly as whole ones, with
 	// a twentieth of the pad at up to 0.83 of the ceramic's level; bare paste from 1.4 times on, and
