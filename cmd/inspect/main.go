@@ -39,7 +39,7 @@ Exit status of every command:
   3  the work could not be done: a file is missing, unreadable or wrong`
 
 const rootExample = `  inspect measure --part tern.yaml --scope bench1.yaml --view die-plan lot42/*.png
-  inspect watch inbox --station bench-1.yaml --store line.db
+  inspect watch inbox --station station.yaml --store line.db
   inspect chart lot42.jsonl -o lot42.svg
   inspect drift lot42.jsonl -o drift.svg
   inspect correct lot42.jsonl --part tern.yaml -o correct.svg

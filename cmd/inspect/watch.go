@@ -44,9 +44,9 @@ With --once it ends with status 0 when all was accepted and 1 when something was
 set aside. --status reports how the watches of an inbox are doing: status 0 when all is well, 1 when
 one is in trouble, has ended or gives no sign of life.`
 
-const watchExample = `  inspect watch inbox --station bench-1.yaml --store line.db
-  inspect watch inbox --station bench-1.yaml --store line.db --report-at 05:30 --reports reports
-  inspect watch inbox --station bench-1.yaml --store line.db --once
+const watchExample = `  inspect watch inbox --station station.yaml --store line.db
+  inspect watch inbox --station station.yaml --store line.db --report-at 05:30 --reports reports
+  inspect watch inbox --station station.yaml --store line.db --once
   inspect watch --status inbox`
 
 type watchOptions struct {
