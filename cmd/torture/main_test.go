@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"plumbsquare/internal/part"
 	"plumbsquare/internal/reading"
 	"plumbsquare/internal/scope"
 	"plumbsquare/internal/synth"
@@ -90,7 +91,13 @@ func TestEveryViewIsTortured(t *testing.T) {
 
 func TestJudgeClasses(t *testing.T) {
 	number := func(v float64) *float64 { return &v }
-	truth := &synth.Truth{DXUm: number(10), DYUm: number(0), ThetaDeg: number(0), LeverUm: 5000}
+	marked := func(state, other string) *synth.Truth {
+		return &synth.Truth{
+			DXUm: number(10), DYUm: number(0), ThetaDeg: number(0), LeverUm: 5000, UmPerPx: 12, WidthPx: 500, HeightPx: 500,
+			Marks: []synth.MarkTruth{{Name: "F1", XPx: 100, YPx: 100, State: "ok"}, {Name: "F2", XPx: 400, YPx: 100, State: state}, {Name: "F3", XPx: 400, YPx: 400, State: other}},
+		}
+	}
+	truth := marked("ok", "ok")
 	measured := func(xUm, uUm float64, reasons ...reading.Reason) *reading.Reading {
 		return &reading.Reading{
 			Offset:  &reading.Offset{XUm: xUm, UXUm: uUm, UYUm: uUm, UTheta: 1},
@@ -103,7 +110,8 @@ func TestJudgeClasses(t *testing.T) {
 	good, bad, odd := kind{}, kind{gates: another}, kind{gates: another, either: true}
 	wide := reading.Reason{What: "width_um", Decision: reading.Reject}
 	const um = 12.0
-	s := &scene{Scene: &synth.Scene{Scope: &scope.Scope{UmPerPxX: um, UmPerPxY: um}}}
+	marks := &part.Marks{Shape: part.Disc, DiameterMm: 0.5, At: []part.Place{{Name: "F1"}, {Name: "F2"}, {Name: "F3"}}}
+	s := &scene{Scene: &synth.Scene{Part: &part.Part{Marks: marks}, Scope: &scope.Scope{UmPerPxX: um, UmPerPxY: um}}}
 	for name, c := range map[string]struct {
 		k    kind
 		r    *reading.Reading
@@ -125,5 +133,29 @@ func TestJudgeClasses(t *testing.T) {
 		if got, _ := judge(s, c.k, truth, c.r); got != c.want {
 			t.Errorf("%s: got %s want %s", name, classNames[got], classNames[c.want])
 		}
+	}
+
+	// What chance hides or puts outside may be refused whatever the kind is.
+	out := marked("ok", "ok")
+	out.Marks[0].XPx = 15
+	for name, c := range map[string]struct {
+		truth *synth.Truth
+		gate  string
+		want  class
+	}{
+		"one mark open":        {marked("filmed", "absent"), "fiducials-hidden", refusedRight},
+		"two marks open":       {marked("ok", "covered"), "fiducials-hidden", refusedThoughGood},
+		"a mark over the side": {out, "fiducial-out", refusedRight},
+		"all marks inside":     {marked("ok", "ok"), "fiducial-out", refusedThoughGood},
+	} {
+		if got, _ := judge(s, good, c.truth, refused(c.gate)); got != c.want {
+			t.Errorf("%s: got %s want %s", name, classNames[got], classNames[c.want])
+		}
+	}
+	two := kind{gates: another, rejects: true}
+	far := measured(90, 0.1)
+	far.Verdict.Decision = reading.Reject
+	if got, _ := judge(s, two, truth, far); got != refusedRight {
+		t.Errorf("the upper of two dies, rejected: got %s", classNames[got])
 	}
 }
