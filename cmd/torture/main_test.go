@@ -153,7 +153,7 @@ func TestJudgeClasses(t *testing.T) {
 		}
 	}
 	two := kind{gates: another, rejects: true}
-	far := measured(90, 0.1)
+	far := measured(90, 0.1, reading.Reason{What: "x_um", Decision: reading.Reject})
 	far.Verdict.Decision = reading.Reject
 	if got, _ := judge(s, two, truth, far); got != refusedRight {
 		t.Errorf("the upper of two dies, rejected: got %s", classNames[got])
