@@ -76,7 +76,8 @@ func (pic *shot) silhouette() (*silhouette, error) {
 }
 
 // backlight returns the level of the light, the median of the picture's top rows, and of what is
-// dark, the median of its bottom rows.
+// dark: the median of its bottom rows, or of the darkest where the light shows below a thin
+// substrate.
 func backlight(g *picture.Gray) (bright, dark float64) {
 	rows := func(from, to int) float64 {
 		var v []float64
@@ -86,7 +87,15 @@ func backlight(g *picture.Gray) (bright, dark float64) {
 		return median(v)
 	}
 	n := max(1, g.H/20)
-	return rows(0, n), rows(g.H-n, g.H)
+	bright, dark = rows(0, n), rows(g.H-n, g.H)
+	least := dark
+	for y := n; y+n < g.H; y += n {
+		least = min(least, rows(y, y+n))
+	}
+	if dark > (bright+least)/2 {
+		dark = least
+	}
+	return bright, dark
 }
 
 // findSkyline walks down each column of pixels to where the light has fallen to half and stays
