@@ -1,6 +1,7 @@
 package column
 
 import (
+	"fmt"
 	"math"
 	"slices"
 
@@ -77,6 +78,7 @@ func fitOutline(pic *shot, start geom.Pose, ss [4]side, levelsPx int) (*outline,
 	var ps []profile
 	var raw []strip
 	var hidden [4][]span
+	var smear float64
 	for k := range ss {
 		hidden[k] = pic.hidden(o.pose, ss[k], float64(levelsPx)+4*o.sigmaPx+reach)
 	}
@@ -108,8 +110,13 @@ func fitOutline(pic *shot, start geom.Pose, ss [4]side, levelsPx int) (*outline,
 		if !o.solve(ps) {
 			return nil, &reading.Refusal{Gate: "outline-out", Instruction: "the substrate's edges can't be fitted; clean the edges, see that all of them are in the picture and take it again"}
 		}
+		smear = smearOf(ps, o.sigmaPx, um)
 		o.sigmaPx = nextSigma(ps, o.sigmaPx, um)
 		reach = 1
+	}
+	if smear > smearMost {
+		return nil, &reading.Refusal{Gate: "motion-blur", Got: smear, Limit: smearMost, Unit: "px",
+			Instruction: fmt.Sprintf("the picture is smeared over about %.0f px, as the substrate's edges show: let the table come to rest and touch nothing while the picture is taken, or shorten the exposure", smear)}
 	}
 	if o.sigmaPx > blurMost {
 		return nil, &reading.Refusal{Gate: "defocus", Got: o.sigmaPx, Limit: blurMost, Unit: "px of blur at the substrate's edges",
@@ -282,6 +289,35 @@ func (o *outline) solve(ps []profile) bool {
 		}
 	}
 	return true
+}
+
+const (
+	smearMost  = 6.0 // px that a picture may move while it is taken
+	smearRatio = 1.5 // of the blur along the motion over that across it, from which on it is one
+)
+
+// smearOf returns over how many pixels the picture moved: a uniform motion by L is a box of L, whose
+// width at half height is L. It is told by edges that run across each other; 0 where they don't
+// differ. One step from the blur that all have in common shows the half of a large difference.
+func smearOf(ps []profile, sigmaPx, um float64) float64 {
+	var across [2]float64
+	for k := range across {
+		var some []profile
+		for i := range ps {
+			if ps[i].side%2 == k {
+				some = append(some, ps[i])
+			}
+		}
+		if len(some) == 0 {
+			return 0
+		}
+		across[k] = nextSigma(some, sigmaPx, um)
+	}
+	long, short := max(across[0], across[1]), min(across[0], across[1])
+	if long < smearRatio*short {
+		return 0
+	}
+	return math.Sqrt(8 * math.Ln2 * (long*long - short*short))
 }
 
 // nextSigma takes the step of the point spread that all profiles together ask for.

@@ -297,6 +297,19 @@ func TestPlanRefuses(t *testing.T) {
 		{"nothing but noise", "empty-fixture", func() *picture.Gray {
 			return newScene(760, 660, s, poseAt(0, 0, 0, 1), 1, 30).gray(0, 0, 1, 7)
 		}, columnPart},
+		{"moved down while it was taken", "motion-blur", func() *picture.Gray {
+			g := good.gray(0, 0, 1, 17)
+			still := append([]uint16(nil), g.Pix...)
+			const over = 13
+			for i := range g.Pix {
+				sum := 0
+				for k := range over {
+					sum += int(still[max(0, i-k*g.W)])
+				}
+				g.Pix[i] = uint16(sum / over)
+			}
+			return g
+		}, columnPart},
 		{"other substrate", "other-part", func() *picture.Gray { return good.gray(0, 0, 1, 8) }, func() *part.Part {
 			p := columnPart()
 			p.Substrate.WidthMm, p.Substrate.HeightMm = 12.4, 10.3
