@@ -197,20 +197,29 @@ func TestFootingUndoesThePull(t *testing.T) {
 	}
 }
 
-// Below a slanted substrate the light ends at its lower edge, not at its flank.
+// Below a slanted substrate the light ends at its lower edge, not at its flank, even if that is more
+// of what is seen.
 func TestFlankLeavesOutTheLowerEdge(t *testing.T) {
-	var x, y []float64
-	for i := range 100 {
-		x, y = append(x, 50+0.01*float64(i)), append(y, float64(i))
-		if i >= 70 {
-			x[i] += 20 * float64(i-69)
+	for _, rows := range []int{70, 40} { // of the flank
+		var x, y []float64
+		for i := range 100 {
+			x, y = append(x, 50+0.01*float64(i)), append(y, float64(i))
+			if i >= rows {
+				x[i] += 20 * float64(i-rows+1)
+			}
+		}
+		kx, ky := flank(x, y, 0.25)
+		if len(kx) != rows || len(ky) != rows || kx[rows-1] != x[rows-1] {
+			t.Errorf("kept %d and %d crossings, want the first %d", len(kx), len(ky), rows)
+		}
+		for i := range x {
+			x[i] = -x[i]
+		}
+		if kx, _ := flank(x, y, 0.75); len(kx) != rows {
+			t.Errorf("kept %d crossings on the right, want %d", len(kx), rows)
 		}
 	}
-	kx, ky := flank(x, y)
-	if len(kx) != 70 || len(ky) != 70 || kx[69] != x[69] {
-		t.Errorf("kept %d and %d crossings, want the first 70", len(kx), len(ky))
-	}
-	if kx, _ := flank(nil, nil); len(kx) != 0 {
+	if kx, _ := flank(nil, nil, 0.25); len(kx) != 0 {
 		t.Error("crossings out of nothing")
 	}
 }

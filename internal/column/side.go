@@ -201,8 +201,8 @@ func (s *silhouette) flanks() (left, right geom.ImagePoint, err error) {
 			rx, ry = append(rx, x), append(ry, float64(y))
 		}
 	}
-	lx, ly = flank(lx, ly)
-	rx, ry = flank(rx, ry)
+	lx, ly = flank(lx, ly, 0.25)
+	rx, ry = flank(rx, ry, 0.75)
 	if len(lx) < 8 || len(rx) < 8 {
 		return left, right, &reading.Refusal{Gate: "outline-out", Instruction: "the substrate's flanks aren't both in the picture; move the sample to the middle"}
 	}
@@ -216,18 +216,30 @@ func (s *silhouette) flanks() (left, right geom.ImagePoint, err error) {
 const borderLight = 0.25
 
 // flank keeps the crossings that lie on a flank: below the substrate, or beside a speck, the light
-// ends elsewhere.
-func flank(x, y []float64) (kx, ky []float64) {
+// ends elsewhere. Where they scatter by more than a flank does, the light shows below a substrate that
+// lies turned, and along its underside the crossings wander inward: there the flank is what lies
+// about the given quantile, the outer quartile.
+func flank(x, y []float64, outer float64) (kx, ky []float64) {
 	if len(x) == 0 {
 		return x, y
 	}
-	mid := median(slices.Clone(x))
-	off := make([]float64, len(x))
-	for i := range x {
-		off[i] = math.Abs(x[i] - mid)
-	}
 	const sigmas, leastPx = 6.0, 2.0
-	limit := max(sigmas*1.4826*median(off), leastPx)
+	about := func(mid float64) []float64 {
+		off := make([]float64, len(x))
+		for i := range x {
+			off[i] = math.Abs(x[i] - mid)
+		}
+		return off
+	}
+	mid := median(slices.Clone(x))
+	scatter := 1.4826 * median(about(mid))
+	if scatter > leastPx {
+		sorted := slices.Sorted(slices.Values(x))
+		mid = sorted[int(outer*float64(len(sorted)-1))]
+		off := slices.Sorted(slices.Values(about(mid)))
+		scatter = min(scatter, off[len(off)/4]/0.3186) // the quartile of a normal distribution's absolute value
+	}
+	limit := max(sigmas*scatter, leastPx)
 	for i := range x {
 		if math.Abs(x[i]-mid) < limit {
 			kx, ky = append(kx, x[i]), append(ky, y[i])
