@@ -133,6 +133,12 @@ func (f *Found) solve(m *part.Marks, um float64) error {
 		if err != nil {
 			return err
 		}
+		worse := 1 + f.misweighed(used)
+		for i := range cov {
+			for k := range cov[i] {
+				cov[i][k] *= worse
+			}
+		}
 		chi2 := f.residuals(pose)
 		dof := 2*len(used) - 4
 		if f.uScale > 0 {
@@ -164,6 +170,22 @@ func (f *Found) solve(m *part.Marks, um float64) error {
 		f.Blur = geom.Length(middle(blur))
 		return nil
 	}
+}
+
+// misweighed is by how much the variance of a mean of marks is larger than their covariances say, since
+// the weights that follow from these err with them: 4 Σ p(1-p)/ν for shares p of the weight, known by ν
+// degrees of freedom; Meier, Biometrics 9 (1953) 59.
+func (f *Found) misweighed(used []int) float64 {
+	weight := func(k int) float64 { return 1 / (f.Marks[k].Fit.Cov[0][0] + f.Marks[k].Fit.Cov[1][1]) }
+	all, sum := 0.0, 0.0
+	for _, k := range used {
+		all += weight(k)
+	}
+	for _, k := range used {
+		p := weight(k) / all
+		sum += 4 * p * (1 - p) / max(f.Marks[k].Fit.Dof, 1)
+	}
+	return sum
 }
 
 func contradicting(used, all int) *reading.Refusal {

@@ -7,6 +7,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"plumbsquare/internal/fit"
 	"plumbsquare/internal/geom"
 )
 
@@ -190,4 +191,40 @@ func TestSolvePoseWithKnownScale(t *testing.T) {
 			t.Errorf("a scale known to 1000 gives %g, free it is %g", loose.Scale, free.Scale)
 		}
 	})
+}
+
+// Means weighed by variances that are themselves estimated err by what Meier's approximation says
+// (Biometrics 9 (1953) 59), found here by drawing.
+func TestWeightsThatErrMakeAMeanWorse(t *testing.T) {
+	const draws, dof = 20_000, 16
+	rng := rand.New(rand.NewPCG(7, 8))
+	for _, sds := range [][]float64{{1, 1}, {1, 1, 1, 1}, {1, 2, 1, 3}} {
+		f := &Found{Marks: make([]Mark, len(sds))}
+		used := make([]int, len(sds))
+		var stated, blind, erred float64
+		for range draws {
+			var all, sum float64
+			for k, sd := range sds {
+				var chi2 float64
+				for range dof {
+					z := rng.NormFloat64()
+					chi2 += z * z
+				}
+				v := sd * sd * chi2 / dof
+				f.Marks[k].Fit = &fit.Mark{Cov: [2][2]float64{{v, 0}, {0, v}}, Dof: dof}
+				used[k] = k
+				all += 1 / v
+				sum += sd * rng.NormFloat64() / v
+			}
+			blind += 1 / all
+			stated += (1 + f.misweighed(used)) / all
+			erred += sum / all * sum / all
+		}
+		if r := erred / stated; r < 0.94 || r > 1.06 {
+			t.Errorf("%v: variance is %.3f of what is stated", sds, r)
+		}
+		if r := erred / blind; r < 1.1 {
+			t.Errorf("%v: without the correction it would be %.3f", sds, r)
+		}
+	}
 }

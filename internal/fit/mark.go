@@ -21,6 +21,7 @@ type Mark struct {
 	UContr   float64
 	Misfit   float64 // root of the reduced chi-square; 1 when noise explains all
 	Used     float64 // mean weight of the pixels: 1 when none was set aside
+	Dof      float64 // degrees of freedom by which Cov is known; infinite where noise gives it
 
 	// beyond is the variance of the centre along an axis as the scatter from block to block shows it,
 	// over that from noise; dof is by how many degrees of freedom it is known.
@@ -119,6 +120,7 @@ func Even(marks []*Mark) bool {
 // scattered returns the mark with the covariance that its scatter shows.
 func (m *Mark) scattered() *Mark {
 	out := *m
+	out.Dof = m.dof
 	if m.Misfit < noiseMisfit { // else it is
 		for i := range 2 {
 			for k := range 2 {
@@ -172,7 +174,7 @@ func (o outline) fit(px *Pixels, from start) (*Mark, error) {
 		Grow:   geom.Length(s.p[markGrow]), UGrow: geom.Length(math.Sqrt(cov(markGrow, markGrow))),
 		Blur:     geom.Length(math.Abs(s.p[markBlur])),
 		Contrast: s.p[markAmp], UContr: math.Sqrt(cov(markAmp, markAmp)),
-		Misfit: s.misfit, Used: s.used,
+		Misfit: s.misfit, Used: s.used, Dof: math.Inf(1),
 		beyond: (s.beyond[markX] + s.beyond[markY]) / 2, dof: s.dof[markX] + s.dof[markY],
 		origin: px.Origin, p: s.p,
 	}, nil

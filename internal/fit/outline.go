@@ -243,6 +243,7 @@ func (o *outlineModel) mark(m *Mark) *Mark {
 	v := (full[0] + full[oCommon+1]) / 2 * small
 	out.Cov = [2][2]float64{{max(v, inv[0]), 0}, {0, max(v, inv[oCommon+1])}}
 	out.Grow = geom.Length(o.common[oGrow-oOwn]) // the whole mark tells its blur better
+	out.Dof = dof
 	out.Used = min(m.Used, float64(used)/float64(n))
 	return &out
 }
