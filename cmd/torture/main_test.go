@@ -89,6 +89,30 @@ func TestEveryViewIsTortured(t *testing.T) {
 	}
 }
 
+// What once went wrong stays right: defocus taken for motion or hidden marks, marks outside for hidden
+// ones or another part, a turned pattern that looks like itself upright, bumps and grain for marks.
+func TestSeedsThatOnceWentWrong(t *testing.T) {
+	const parts = "../../examples/parts/"
+	for _, c := range []struct {
+		view, parts string
+		seeds       []uint64
+	}{
+		{"die-plan", parts + "tern.yaml," + parts + "wren.yaml", []uint64{228, 257, 572, 631, 2100, 2710, 3766, 4412}},
+		{"die-ir", parts + "plover.yaml", []uint64{67, 78, 171, 193}},
+	} {
+		for _, seed := range c.seeds {
+			o := options{view: c.view, parts: c.parts, only: seed}
+			var w strings.Builder
+			if err := run(context.Background(), &w, o); err != nil {
+				t.Fatal(err)
+			}
+			if got := w.String(); !strings.HasPrefix(got, classNames[refusedRight]+":") {
+				t.Errorf("%s: %s", c.view, got)
+			}
+		}
+	}
+}
+
 func TestJudgeClasses(t *testing.T) {
 	number := func(v float64) *float64 { return &v }
 	marked := func(state, other string) *synth.Truth {

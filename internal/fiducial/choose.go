@@ -41,12 +41,15 @@ func (c *chooser) choose() (*guess, error) {
 	for i := range all {
 		g := &all[i]
 		g.quarter = (g.quarter + 4 - int(math.Round(c.put.Deg()/90))%4) % 4
-		if g.count < 2 || !c.sure(g) {
+		if g.count < 2 || !c.sure(g) || c.outdone(g) {
 			continue
 		}
 		switch shift := c.shift(g); {
 		case g.quarter != 0: // by two lookalikes a sample seems turned too easily
-			if turned == nil && g.count >= min(3, len(places)) && c.rigid(g) && (g.count == len(places) || c.others(g) == 0) {
+			if turned != nil && (g.score < turned.score || c.discSeen(g) < c.discSeen(turned)+likelier) {
+				continue
+			}
+			if g.count >= min(3, len(places)) && c.rigid(g) && (g.count == len(places) || c.others(g) == 0) {
 				turned = g
 			}
 		case shift <= 1.5*c.shiftLimit():
@@ -81,6 +84,9 @@ func more(a, b *guess) bool {
 // moreTurned is more for a guess that lies another way round. One that has all marks differs from
 // one upright by a mark in the corner that should have none, against a lookalike elsewhere.
 func (c *chooser) moreTurned(a, b *guess) bool {
+	if a.count >= b.count && c.discSeen(a) >= max(sureScore, c.discSeen(b)+likelier) {
+		return true // marks that lie in a square look the same, the disc beside them doesn't
+	}
 	return more(a, b) || a.count == len(c.part.Marks.At) && a.score > 1.1*b.score
 }
 
@@ -148,6 +154,18 @@ func (c *chooser) sure(g *guess) bool {
 // crowd is so many lookalikes that two of them lie like two marks by chance.
 const crowd = 3
 
+// outdone reports whether two candidates that a guess doesn't explain look so much more like marks
+// than the best of its own that lookalikes make it.
+func (c *chooser) outdone(g *guess) bool {
+	best := 0.0
+	for _, k := range g.seen {
+		if k >= 0 {
+			best = max(best, math.Abs(c.cand[k].score))
+		}
+	}
+	return best < plain-likelier && othersAs(plain+alike, g, c.cand) >= 2
+}
+
 // rigid reports whether what a guess takes for marks lies as marks on one substrate do, whatever
 // its scale, to the precision of the shrunk picture. Two always do.
 func (c *chooser) rigid(g *guess) bool {
@@ -169,7 +187,13 @@ const alike = 0.06
 
 // others counts the candidates that are as good as those which a guess explains, and aren't
 // explained by it.
-func (c *chooser) others(g *guess) int { return others(g, c.cand) }
+func (c *chooser) others(g *guess) int {
+	n := others(g, c.cand)
+	if n > 0 && c.part.Marks.Shape == part.Disc && c.discSeen(g) >= sureScore {
+		n-- // the orientation's disc looks like one of the marks
+	}
+	return n
+}
 
 func others(g *guess, cand []candidate) int {
 	var all []int
@@ -233,7 +257,11 @@ func (c *chooser) tooFew() error {
 			like++
 		}
 	}
-	if like >= min(3, len(m.At)) {
+	enough := min(3, len(m.At))
+	if c.part.Orientation.By == "disc" {
+		enough++ // which may pass for one
+	}
+	if like >= enough {
 		return &reading.Refusal{
 			Gate: "other-part", Got: float64(like), Unit: "marks",
 			Instruction: fmt.Sprintf("%d marks like those of part %s are seen, but not where it has them: check that this is the right part, and that the scope is the one named", like, c.part.Name),
