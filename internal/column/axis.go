@@ -43,6 +43,9 @@ func (s *silhouette) measure() (*Result, error) {
 		return nil, &reading.Refusal{Gate: "array-mismatch", Got: 100 * n / float64(len(s.sites)), Limit: 50, Unit: "% of the sites",
 			Instruction: "most of the row's columns aren't where part " + s.part.Name + " has them; check part, side and scope"}
 	}
+	if err := s.judgeRow(a); err != nil {
+		return nil, err
+	}
 	a.XUm, a.UXUm = sumX/n, s.uX
 	a.LeanDeg = math.Abs(lean / n)
 	if lean < 0 {
@@ -52,6 +55,35 @@ func (s *silhouette) measure() (*Result, error) {
 	r.Substrate = s.substrate()
 	return r, nil
 }
+
+// judgeRow refuses a row of another pitch, or one that stands elsewhere.
+func (s *silhouette) judgeRow(a *reading.Array) error {
+	var n, astray, sx, sd, sxx, sxd float64
+	for i := range a.Sites {
+		if a.Sites[i].Silhouette == nil {
+			continue
+		}
+		// Where it leans, its foot tells.
+		x, d := s.sites[i].x, a.Sites[i].Silhouette.FootUm
+		n++
+		sx, sd, sxx, sxd = sx+x, sd+d, sxx+x*x, sxd+x*d
+		if math.Abs(d) > astrayPitch*1000*s.part.Array.PitchMm {
+			astray++
+		}
+	}
+	grow := (sxd - sx*sd/n) / (sxx - sx*sx/n) / s.scale
+	switch {
+	case astray <= astrayShare*n && math.Abs(grow) > pitchApart && n >= leastForPitch:
+		return s.refusePitch((1 + grow) * s.part.Array.PitchMm)
+	case astray > astrayShare*n:
+		return &reading.Refusal{Gate: "array-mismatch", Got: 100 * astray / n, Limit: 100 * astrayShare, Unit: "% of the row's columns",
+			Instruction: "the columns in the picture have another pitch or stand elsewhere than those of the row of part " + s.part.Name + " that faces the lens; check part, side and turn_deg"}
+	}
+	return nil
+}
+
+// leastForPitch is how many columns of a row tell its pitch.
+const leastForPitch = 6
 
 // A silhouetted column: its axis x = foot + slope·z + curve·z², µm.
 type axis struct {
@@ -80,15 +112,12 @@ func (s *silhouette) column(st *site) (c axis, seen, found bool) {
 		return c, true, false
 	}
 	mid := float64(from+to) / 2
-	tip := 0.0
-	n := 0.0
-	for x := from + (to-from)/3; x <= to-(to-from)/3; x++ {
+	var tips []float64 // dust may hang over some of it
+	for x := from; x <= to; x++ {
 		_, z := s.toFrame(float64(x), s.skyline[x])
-		tip += z
-		n++
+		tips = append(tips, z)
 	}
-	tip /= n
-	return s.fitAxis(mid, tip, um)
+	return s.fitAxis(mid, median(tips), um)
 }
 
 // highRun returns the run of pixel columns with a skyline above z that lies nearest to u.
@@ -149,7 +178,7 @@ func (s *silhouette) fitAxis(midPx, tipUm, um float64) (c axis, seen, found bool
 		return c, true, false
 	}
 	c.width = clippedMean(ws) * math.Cos(math.Atan(c.slope+c.curve*tipUm))
-	c.tipZ, c.uTip = s.tipHeight(c.at(tipUm), wide)
+	c.tipZ, c.uTip = s.tipHeight(c.at(tipUm), tipUm, wide)
 	return c, true, true
 }
 
@@ -262,12 +291,15 @@ func (c *axis) fit(zs, us []float64) bool {
 }
 
 // tipHeight returns the height of the tip's face where the axis meets it: a line along the
-// skyline of the middle three fifths.
-func (s *silhouette) tipHeight(u, wide float64) (z, uz float64) {
+// skyline of the middle three fifths, without the dust that hangs over it; usual is about where.
+func (s *silhouette) tipHeight(u, usual, wide float64) (z, uz float64) {
 	l, r := s.toImage(u-0.3*wide, 0), s.toImage(u+0.3*wide, 0)
 	var n, sx, sz, sxx, sxz float64
 	for x := max(0, int(l.X)); x <= min(s.g.W-1, int(r.X)); x++ {
 		a, b := s.toFrame(float64(x), s.skyline[x])
+		if math.Abs(b-usual) > dustPx*s.base.UmPerPx()+maxTipSlope*math.Abs(a-u) {
+			continue
+		}
 		// The frame is turned against the picture: a is where this column of pixels meets the tip.
 		n++
 		sx += a - u
@@ -277,12 +309,19 @@ func (s *silhouette) tipHeight(u, wide float64) (z, uz float64) {
 	}
 	d := n*sxx - sx*sx
 	if n < 4 || d <= 0 {
-		return 0, math.Inf(1)
+		return usual, dustPx * s.base.UmPerPx()
 	}
 	slope := (n*sxz - sx*sz) / d
 	z = (sz - slope*sx) / n
 	return z, 0.1 * s.base.UmPerPx()
 }
+
+// A skyline lies this far from the tip's usual height where it is dust's: px, and the slope of a face
+// that leans.
+const (
+	dustPx      = 2.0
+	maxTipSlope = 0.2
+)
 
 // fill writes a column into the reading.
 func (s *silhouette) fill(r *reading.Site, st *site, c *axis) {

@@ -143,6 +143,45 @@ func TestSide(t *testing.T) {
 	}
 }
 
+// Dust that hangs over a tip isn't the tip, not even over the most of its middle.
+func TestDustOverTips(t *testing.T) {
+	p := columnPart()
+	s := telecentric(8.2)
+	posts := row()
+	c := sideScene(1480, 560, p, s, poseAt(100, -900, 0.3, 1), 1, posts)
+	list, err := p.Array.Sites()
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := map[string]float64{}
+	for _, site := range list {
+		q, ok := posts[site.Name]
+		if !ok || q.missing || site.Row != p.Array.Rows {
+			continue
+		}
+		tip := q.foot + q.height*math.Tan(q.tilt*math.Pi/180) + q.bend
+		want[site.Name] = tip
+		if site.Name != "H5" && site.Name != "H8" {
+			continue
+		}
+		for k := range 6 { // a fibre
+			at, _ := c.at(c.pose.Nominal(site.At).X.Um()+tip+30*float64(k)-80, q.height+300+50*float64(k), 0)
+			c.paint(at.X-9, at.Y-9, at.X+9, at.Y+9, func(x, y float64) (float64, float64) {
+				return phi(4 - math.Hypot(x-at.X, y-at.Y)), 30
+			})
+		}
+	}
+	r, err := column.Side(c.gray(0, 0, 1, 21), noiseModel(1), p, s, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, site := range r.Array.Sites {
+		if w, ok := want[site.Name]; ok && math.Abs(site.DXUm-w) > 0.5*8.2 {
+			t.Errorf("%s: tip %.1f µm from its site, want %.1f", site.Name, site.DXUm, w)
+		}
+	}
+}
+
 func TestSideRefuses(t *testing.T) {
 	p := columnPart()
 	s := telecentric(8.2)
@@ -159,6 +198,16 @@ func TestSideRefuses(t *testing.T) {
 		{"other substrate", "other-part", good(), func() *part.Part {
 			p := columnPart()
 			p.Substrate.WidthMm = 12.5
+			return p
+		}()},
+		{"other pitch", "array-mismatch", good(), func() *part.Part {
+			p := columnPart()
+			p.Array.PitchMm = 1.02
+			return p
+		}()},
+		{"quite another pitch", "array-mismatch", good(), func() *part.Part {
+			p := columnPart()
+			p.Array.PitchMm = 0.9
 			return p
 		}()},
 		{"nothing stands", "array-mismatch", sideScene(1480, 560, p, s, pose, 1, func() map[string]post {
