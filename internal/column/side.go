@@ -249,14 +249,23 @@ func flank(x, y []float64, outer float64) (kx, ky []float64) {
 }
 
 // scatterOfMean is the standard uncertainty of the mean of neighbours that are correlated over
-// some 48 rows: a sawn flank is wavy.
+// some 48 rows: a sawn flank is wavy. That the sample lies turned is no scatter: they scatter about a
+// line.
 func scatterOfMean(v []float64) float64 {
-	m := clippedMean(v)
-	var ss float64
-	for _, x := range v {
-		ss += (x - m) * (x - m)
-	}
 	n := float64(len(v))
+	m := clippedMean(v)
+	var slope, tt float64
+	for i, x := range v {
+		t := float64(i) - (n-1)/2
+		slope += t * (x - m)
+		tt += t * t
+	}
+	slope /= max(tt, 1)
+	var ss float64
+	for i, x := range v {
+		e := x - m - slope*(float64(i)-(n-1)/2)
+		ss += e * e
+	}
 	return math.Sqrt(ss / n * min(1, 48/n))
 }
 
