@@ -138,17 +138,26 @@ func standOut(g *guess, cand []candidate) (n int) {
 
 // sure believes one that stands out, too, where three or more lie as marks on one substrate do.
 // Two must be better than what else is about, and neither may be the orientation's disc: where the
-// part has one, it must be seen as well.
+// part has one, it must be seen as well, unless both are plain and nothing else is.
 func (c *chooser) sure(g *guess) bool {
 	switch n := standOut(g, c.cand); {
 	case n >= 2 && g.count == 2 && len(c.part.Marks.At) > 2:
-		return c.others(g) < crowd && (c.part.Orientation.By != "disc" || c.discSeen(g) >= sureScore)
+		return c.others(g) < crowd && (c.part.Orientation.By != "disc" || c.discSeen(g) >= sureScore || c.plainly(g))
 	case n >= 2:
 		return true
 	case n == 1:
 		return g.count > 2 && c.rigid(g)
 	}
 	return false
+}
+
+// plainly reports whether all that a guess explains are plain marks of a shape that no disc passes for,
+// and there are no others.
+func (c *chooser) plainly(g *guess) bool {
+	if shape := c.part.Marks.Shape; shape != part.Cross && shape != part.Ring || c.others(g) > 0 {
+		return false
+	}
+	return !slices.ContainsFunc(g.seen, func(k int) bool { return k >= 0 && math.Abs(c.cand[k].score) < plain })
 }
 
 // crowd is so many lookalikes that two of them lie like two marks by chance.
