@@ -15,7 +15,8 @@ func Shrink(g *picture.Gray, factor int) *picture.Gray {
 		copy(out.Pix, g.Pix)
 		return out
 	}
-	if factor == 2 {
+	switch factor {
+	case 2:
 		for y := range out.H {
 			dst := out.Pix[y*out.W:][:out.W]
 			a, b := g.Pix[2*y*g.W:][:2*len(dst)], g.Pix[(2*y+1)*g.W:][:2*len(dst)]
@@ -25,14 +26,49 @@ func Shrink(g *picture.Gray, factor int) *picture.Gray {
 			}
 		}
 		return out
+	case 3:
+		for y := range out.H {
+			dst := out.Pix[y*out.W:][:out.W]
+			n := 3 * len(dst)
+			a, b, c := g.Pix[3*y*g.W:][:n], g.Pix[(3*y+1)*g.W:][:n], g.Pix[(3*y+2)*g.W:][:n]
+			for x := range dst {
+				i := 3 * x
+				p, q, r := a[i:i+3:i+3], b[i:i+3:i+3], c[i:i+3:i+3]
+				dst[x] = uint16((uint32(p[0]) + uint32(p[1]) + uint32(p[2]) + uint32(q[0]) + uint32(q[1]) + uint32(q[2]) +
+					uint32(r[0]) + uint32(r[1]) + uint32(r[2]) + 4) / 9)
+			}
+		}
+		return out
+	case 4:
+		for y := range out.H {
+			dst := out.Pix[y*out.W:][:out.W]
+			n := 4 * len(dst)
+			a, b, c, d := g.Pix[4*y*g.W:][:n], g.Pix[(4*y+1)*g.W:][:n], g.Pix[(4*y+2)*g.W:][:n], g.Pix[(4*y+3)*g.W:][:n]
+			for x := range dst {
+				i := 4 * x
+				p, q, r, s := a[i:i+4:i+4], b[i:i+4:i+4], c[i:i+4:i+4], d[i:i+4:i+4]
+				dst[x] = uint16((uint32(p[0]) + uint32(p[1]) + uint32(p[2]) + uint32(p[3]) + uint32(q[0]) + uint32(q[1]) + uint32(q[2]) + uint32(q[3]) +
+					uint32(r[0]) + uint32(r[1]) + uint32(r[2]) + uint32(r[3]) + uint32(s[0]) + uint32(s[1]) + uint32(s[2]) + uint32(s[3]) + 8) / 16)
+			}
+		}
+		return out
 	}
+	// The factors that pyramids use are spelled out above.
 	area := uint64(factor) * uint64(factor)
 	sums := make([]uint64, out.W)
 	for y := range out.H {
 		clear(sums)
 		for r := range factor {
 			row := g.Pix[(y*factor+r)*g.W:][:out.W*factor]
-			addBlocks(sums, row, factor)
+			for x := range sums {
+				block := row[:factor]
+				row = row[factor:]
+				var sum uint64
+				for _, v := range block {
+					sum += uint64(v)
+				}
+				sums[x] += sum
+			}
 		}
 		dst := out.Pix[y*out.W:][:len(sums)]
 		for x, s := range sums {
@@ -40,32 +76,4 @@ func Shrink(g *picture.Gray, factor int) *picture.Gray {
 		}
 	}
 	return out
-}
-
-// addBlocks adds to each sum the next factor pixels of row. The factors that pyramids use are
-// spelled out: the sum of a block then needs no inner loop.
-func addBlocks(sums []uint64, row []uint16, factor int) {
-	switch factor {
-	case 3:
-		for x := range sums {
-			b := row[3*x : 3*x+3 : 3*x+3]
-			sums[x] += uint64(b[0]) + uint64(b[1]) + uint64(b[2])
-		}
-	case 4:
-		for x := range sums {
-			b := row[4*x : 4*x+4 : 4*x+4]
-			sums[x] += uint64(b[0]) + uint64(b[1]) + uint64(b[2]) + uint64(b[3])
-		}
-	case 8:
-		for x := range sums {
-			b := row[8*x : 8*x+8 : 8*x+8]
-			sums[x] += uint64(b[0]) + uint64(b[1]) + uint64(b[2]) + uint64(b[3]) + uint64(b[4]) + uint64(b[5]) + uint64(b[6]) + uint64(b[7])
-		}
-	default:
-		for x := range sums {
-			for _, v := range row[x*factor : (x+1)*factor] {
-				sums[x] += uint64(v)
-			}
-		}
-	}
 }
