@@ -1,7 +1,6 @@
 package picture
 
 import (
-	"math"
 	"slices"
 )
 
@@ -76,14 +75,14 @@ func EstimateNoise(g *Gray) Noise {
 // at either end of the scale, where noise is cut off.
 func noiseSample(g *Gray) []block {
 	across, down := g.W/noiseBlock, g.H/noiseBlock
-	every := max(1, int(math.Sqrt(float64(across)*float64(down)/noiseBlocks)))
+	all := across * down
+	n := min(all, noiseBlocks)
 	white := saturation(g)
-	var out []block
-	for j := every / 2; j < down; j += every {
-		for i := every / 2; i < across; i += every {
-			if b, ok := measureBlock(g, i*noiseBlock, j*noiseBlock, white); ok {
-				out = append(out, b)
-			}
+	out := make([]block, 0, n)
+	for k := range n {
+		at := (2*k + 1) * all / (2 * n)
+		if b, ok := measureBlock(g, at%across*noiseBlock, at/across*noiseBlock, white); ok {
+			out = append(out, b)
 		}
 	}
 	return out
