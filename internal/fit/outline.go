@@ -31,6 +31,7 @@ const (
 	outlineSlope   = 0.03 // typical slope of levels, of the contrast per pixel
 	outlineLeast   = 8    // segments that must agree
 	outlineLags    = 2
+	outlineStill   = 0.15 // step, in standard deviations from noise, of which too little is left to matter
 	outlineKnowing = 0.15 // of the blur against what the whole mark shows
 )
 
@@ -78,7 +79,9 @@ func FitOutline(px *Pixels, shape *part.Marks, turn geom.Angle, m *Mark, umPerPx
 			o.common[p] += d[p]
 		}
 		o.common[oBlur-oOwn] = max(o.common[oBlur-oOwn], 0.35*umPerPx)
-		if math.Hypot(d[0], d[1]) < 1e-3*umPerPx {
+		var inv [oCommon * oCommon]float64
+		choleskyInverse(h[:], oCommon, inv[:])
+		if math.Hypot(d[0], d[1]) < outlineStill*math.Sqrt(inv[0]) {
 			break
 		}
 	}
