@@ -13,9 +13,8 @@ type chain struct {
 	slope  []float64 // by how much a segment's weighted place grows with its place
 	place  []float64 // one step of each segment's own place from the common line, µm
 	sd     []float64 // its standard deviation from noise, µm
-	rough  float64   // variance of the places beyond noise, µm², over the last steps
-
-	weighed bool // rough is known
+	rough  float64   // variance of the places beyond noise, µm²
+	damped bool      // rough follows the places by half
 }
 
 const (
@@ -108,10 +107,10 @@ func (c *chain) weigh() {
 	scatter := 1.4826 * median(abs)
 	rough := max(0, scatter*scatter-median(vars))
 	// Half of what it was before keeps weights and places from driving each other to and fro.
-	if c.weighed {
+	if c.damped && c.rough > 0 {
 		rough = (rough + c.rough) / 2
 	}
-	c.rough, c.weighed = rough, true
+	c.rough = rough
 	for i := range c.place {
 		v := c.sd[i]*c.sd[i] + c.rough
 		if math.IsInf(v, 1) {

@@ -54,6 +54,9 @@ const (
 	cleanSigmas = 12.0 // window to each side where noise alone explains the edge, in blurs
 	cleanMisfit = 1.12
 
+	// How far from a line that was seen its level may bend, so that cells there are narrow.
+	fineSigmas, finePx = 4.0, 1.0
+
 	raggedSigmas = 4.0 // scatter of a clean edge's segments beyond noise, in what that may be by chance
 )
 
@@ -75,14 +78,16 @@ func FitEdges(src Source, line Line, win EdgeWindow) ([]*Edge, error) {
 	}
 	blurPx = min(max(blurPx, 0.5), 6)
 
-	b := newBand(src, line, win.Half, extent{px: win.SearchPx + insideSigmas*blurPx + windowPx + shadowPx, finePx: math.Inf(1), nth: 1})
+	b := newBand(src, line, win.Half, extent{px: win.SearchPx + insideSigmas*blurPx + windowPx + shadowPx, finePx: math.Inf(1), nth: 2})
 	if len(b.segments) < minSegments {
 		return nil, ErrNoEdge
 	}
 	var edges []*Edge
 	for _, s := range b.search(win.SearchPx*um, win.Half.Um(), blurPx*um) {
 		at := line.Moved(geom.Length(s.offset), s.slope)
-		near := newBand(src, at, win.Half, extent{px: max(insideSigmas*blurPx+shadowPx, cleanSigmas*blurPx) + windowPx, finePx: math.Inf(1), nth: 1})
+		near := newBand(src, at, win.Half, extent{
+			px: max(insideSigmas*blurPx+shadowPx, cleanSigmas*blurPx) + windowPx, finePx: fineSigmas*blurPx + finePx, nth: 1,
+		})
 		e, err := near.fitStretches(blurPx*um, win.Corner.Um(), win.Unshaded)
 		if err != nil {
 			continue
@@ -114,8 +119,9 @@ type sighting struct {
 }
 
 const (
-	sightings = 2   // of each sign
-	faintest  = 0.3 // score of a sighting beside the best
+	sightings  = 2   // of each sign
+	stepSigmas = 2.0 // to each side of a step, whose levels are compared there
+	faintest   = 0.3 // score of a sighting beside the best
 )
 
 // search looks for the lines along which the level steps most consistently, among offsets within
@@ -131,9 +137,7 @@ func (b *band) search(rangeUm, halfUm, sigma float64) []sighting {
 		sg := &b.segments[i]
 		s[i] = sg.s
 		v := make([]float64, 2*wide+1) // offsets -2n-1 .. 2n+1 steps: an edge turned may run past ±n
-		for k := range v {
-			v[k] = sg.stepAt(float64(k-wide)*step, sigma)
-		}
+		sg.steps(v, -float64(wide)*step, step, sigma)
 		votes[i] = v
 	}
 	capVotes(votes)
@@ -180,25 +184,30 @@ func (b *band) search(rangeUm, halfUm, sigma float64) []sighting {
 	return out
 }
 
-// stepAt is the level within two blurs outside u minus that inside.
-func (sg *segment) stepAt(u, sigma float64) float64 {
-	w := 2 * sigma
-	var out, in, nOut, nIn float64
-	for i, ui := range sg.u {
-		switch d := ui - u; {
-		case d < -w || d > w:
-		case d > 0:
-			out += sg.z[i]
-			nOut++
-		default:
-			in += sg.z[i]
-			nIn++
+// steps writes into v the level within stepSigmas blurs outside each of so many places, a step apart,
+// first at first, minus that as far inside; 0 where the band ends.
+func (sg *segment) steps(v []float64, first, step, sigma float64) {
+	w := stepSigmas * sigma
+	sums := make([]float64, len(sg.z)+1) // of the levels before each cell
+	for i, z := range sg.z {
+		sums[i+1] = sums[i] + z
+	}
+	var lo, mid, hi int // cells before u-w, before or at u, before or at u+w
+	for k := range v {
+		u := first + float64(k)*step
+		for lo < len(sg.u) && sg.u[lo] < u-w {
+			lo++
+		}
+		for mid < len(sg.u) && sg.u[mid] <= u {
+			mid++
+		}
+		for hi < len(sg.u) && sg.u[hi] <= u+w {
+			hi++
+		}
+		if lo < mid && mid < hi {
+			v[k] = (sums[hi]-sums[mid])/float64(hi-mid) - (sums[mid]-sums[lo])/float64(mid-lo)
 		}
 	}
-	if nOut == 0 || nIn == 0 {
-		return 0
-	}
-	return out/nOut - in/nIn
 }
 
 // capVotes limits each vote to the median of the segments' largest ones.
@@ -243,9 +252,23 @@ func ragged(px *Pixels, m model, p []float64, place int) bool {
 	return chi2 > n+raggedSigmas*math.Sqrt(2*n)
 }
 
+// torn reports whether an edge's segments lie so far from its line that noise is surely not all there is.
+func (c *chain) torn() bool {
+	var chi2, n float64
+	for i, u := range c.place {
+		if !math.IsInf(c.sd[i], 1) {
+			chi2, n = chi2+u*u/(c.sd[i]*c.sd[i]), n+1
+		}
+	}
+	return chi2 > 2*(n+raggedSigmas*math.Sqrt(2*n))
+}
+
 // fitClean fits one model with common levels and linear light to all pixels of the band. It
 // returns nil when noise doesn't explain what is seen.
 func (b *band) fitClean(local *Edge) *Edge {
+	if local.model.torn() {
+		return nil
+	}
 	var px Pixels
 	offset, slope := local.Line.In(b.line)
 	reach := cleanSigmas * local.Blur.Um()
@@ -291,7 +314,7 @@ func (b *band) fitClean(local *Edge) *Edge {
 	})
 	p[cIn], p[cOut] = base, base+amp
 	// A few cells tell quickly that there is more than noise.
-	glance, err := solve(px.every(7), m, start{p: p})
+	glance, err := solve(px.every(4), m, start{p: p})
 	if err != nil || glance.misfit > 1.5*cleanMisfit {
 		return nil
 	}

@@ -96,6 +96,7 @@ func (b *band) fitStretches(blur, corner float64, unshaded bool) (*Edge, error) 
 		eReach - eOwn: {math.Log(reachTypical), reachSpread},
 		eShape - eOwn: {0, shapeTypical},
 	}
+	m.damped = true
 	m.half = max(math.Abs(b.segments[0].s), math.Abs(b.segments[n-1].s))
 	m.straight = m.half - corner
 	steps := make([]float64, n)
