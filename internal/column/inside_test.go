@@ -255,3 +255,21 @@ func TestNetworkSorts(t *testing.T) {
 		}
 	})
 }
+
+// Bare paste that looks round, at a site where nothing is darker than the ceramic between the sites: a
+// column would show its flank or its shadow.
+func TestPasteInTheLightIsNoFace(t *testing.T) {
+	v := sight{r: 9, um: 300, step: 100, wholeRadius: 0.06, dimRadius: 0.08}
+	d := disc{r: 9.3, umPx: 33, inside: 80}
+	for i := range d.steps {
+		d.steps[i] = 19
+	}
+	for _, tt := range []struct {
+		dark float64
+		want bool
+	}{{1.55, false}, {1.05, false}, {0.6, true}} {
+		if got := v.believed(&d, 100, tt.dark, 1.06, 1.6); got != tt.want {
+			t.Errorf("a pad at %g of the ceramic's level: a face %t", tt.dark, got)
+		}
+	}
+}

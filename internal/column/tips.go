@@ -244,7 +244,9 @@ func (v sight) believed(d *disc, usual, dark, misfit, noise float64) bool {
 // pasteLike reports whether a weak disc fits badly where no flank is dark enough to excuse it.
 func pasteLike(fall, dark, misfit float64) bool {
 	switch {
-	case dark > bareDark, fall < dimStep && dark > deepDark:
+	case dark > bareDark:
+		return true // beside a column something is dark
+	case fall < dimStep && dark > deepDark:
 		return misfit > poorMisfit
 	case dark > flankDark: // in a neighbour's shadow, or dim itself
 		return misfit > badMisfit
