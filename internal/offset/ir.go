@@ -45,6 +45,9 @@ func DieIR(src fit.Source, p *part.Part, sc *scope.Scope, f *fiducial.Found) (*r
 	if err != nil {
 		return nil, nil, fmt.Errorf("die: %w", err)
 	}
+	if used(found) == 2 && len(d.Marks.At) > 2 && !outlineSeen(src, d, sc, f) {
+		return nil, nil, dieMarksHidden(0, len(d.Marks.At)) // grain that looks like two marks
+	}
 
 	at := plate{rectangle: rectangle{centre: found.Pose.Origin, turn: found.Pose.Turn}}
 	for i := range 3 {
@@ -61,6 +64,15 @@ func DieIR(src fit.Source, p *part.Part, sc *scope.Scope, f *fiducial.Found) (*r
 		warnings = append(warnings, fmt.Sprintf("the die's marks lie %.2f %% farther apart than drawn, which silicon doesn't: check the scope's calibration and that this is the right part", 100*off))
 	}
 	return o, warnings, nil
+}
+
+func used(f *fiducial.Found) (n int) {
+	for _, m := range f.Marks {
+		if m.Used {
+			n++
+		}
+	}
+	return n
 }
 
 // outlineSeen reports whether something of the die's size lies near its place: silicon dims what it
