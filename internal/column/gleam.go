@@ -52,7 +52,7 @@ func (f *discFitter) mirror(pic *shot, seats []seat, v sight) []mirrored {
 		return nil
 	}
 	usual := median(falls)
-	real := func(d *disc) bool { return d.lower() > 0.5*usual && math.Abs(d.r/r-1) < 0.35 }
+	real := func(d *disc) bool { return d.lower() > 0.5*usual && math.Abs(d.r/r-1) < ballOff }
 	near := 2*median(apart) + 1
 	rv := v
 	rv.r, rv.um = r, r*pic.tip.UmPerPx()

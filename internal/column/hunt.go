@@ -35,7 +35,10 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 	// wire, at the usual radius.
 	every := f.every
 	f.every = max(1, int(v.r/manyPx))
-	if !f.uneven {
+	off := hiddenRadius // by which a radius may differ
+	if f.uneven {
+		off = ballOff
+	} else {
 		f.known = v.um
 	}
 	defer func() { f.every, f.known = every, 0 }()
@@ -58,7 +61,7 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 		if !ok || math.Hypot(d.x-px, d.y-py) > 1.1*v.within {
 			continue
 		}
-		if math.Abs(d.r*d.umPx/v.um-1) > 0.2 {
+		if math.Abs(d.r*d.umPx/v.um-1) > off {
 			continue
 		}
 		if !found || f.merit(&d) > f.merit(&best) {
@@ -70,6 +73,9 @@ func (f *discFitter) hunt(px, py float64, v sight) (disc, bool) {
 	}
 	return best, found
 }
+
+// ballOff is by how much the radius of a ball, or of its ring, may differ from the usual one.
+const ballOff = 0.35
 
 // manyPx is the radius, px, from whose double on an edge has more pixels than a fit needs.
 const manyPx = 14.0
