@@ -99,6 +99,7 @@ func TestSeedsThatOnceWentWrong(t *testing.T) {
 	}{
 		{"die-plan", parts + "tern.yaml," + parts + "wren.yaml", []uint64{228, 257, 572, 631, 2100, 2710, 3766, 4412}},
 		{"die-ir", parts + "plover.yaml", []uint64{67, 78, 171, 193, 10060}},
+		{"cap-plan", parts + "tern.yaml", []uint64{21}}, // a side outside taken for a hidden one
 	} {
 		for _, seed := range c.seeds {
 			o := options{view: c.view, parts: c.parts, only: seed}

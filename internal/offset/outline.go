@@ -103,7 +103,7 @@ func noOutline(src fit.Source, at located, seen int) *reading.Refusal {
 		worst = max(worst, -q.X, -q.Y, q.X-float64(src.Gray.W-1), q.Y-float64(src.Gray.H-1))
 	}
 	switch {
-	case worst > 0:
+	case worst > 0, seen > 0 && cutOff(src, at):
 		return &reading.Refusal{Gate: "outline-out", Got: float64(seen), Limit: 3, Unit: "sides",
 			Instruction: "a side of the substrate, which is the datum, lies outside the picture: move the sample to the middle and take the picture again"}
 	case seen == 0:
@@ -112,6 +112,44 @@ func noOutline(src fit.Source, at located, seen int) *reading.Refusal {
 	}
 	return &reading.Refusal{Gate: "outline-hidden", Got: float64(seen), Limit: 3, Unit: "sides",
 		Instruction: fmt.Sprintf("only %d of the substrate's 4 sides, which are the datum, can be seen: check that this is the right part, clean the sample's edges, and see that it stands out from what lies under it", seen)}
+}
+
+// cutOff reports whether the substrate reaches a border of the picture: the light in the middle half of
+// the border is more like that inside the sides that are seen than that outside.
+func cutOff(src fit.Source, at located) bool {
+	const beside, depth = 8.0, 2 // px
+	g := src.Gray
+	var in, out, n float64
+	for k := range at.agreement {
+		if at.agreement[k] < minAgreement {
+			continue
+		}
+		for i := range stations {
+			s, d := at.half(k)*geom.Length(station(i)), geom.Length(beside*src.Plane.UmPerPx())
+			a, b := src.Plane.ToImage(at.side(k).At(s, -d)), src.Plane.ToImage(at.side(k).At(s, d))
+			if min(a.X, a.Y, b.X, b.Y) < 0 || max(a.X, b.X) > float64(g.W-1) || max(a.Y, b.Y) > float64(g.H-1) {
+				continue
+			}
+			in, out, n = in+float64(g.Pix[int(a.Y)*g.W+int(a.X)]), out+float64(g.Pix[int(b.Y)*g.W+int(b.X)]), n+1
+		}
+	}
+	if n == 0 {
+		return false
+	}
+	in, out = in/n, out/n
+	like := func(side int, across bool) bool {
+		level, m := 0.0, 0.0
+		for t := range stations {
+			f := 0.25 + 0.5*(float64(t)+0.5)/stations
+			x, y := side, int(f*float64(g.H))
+			if across {
+				x, y = int(f*float64(g.W)), side
+			}
+			level, m = level+float64(g.Pix[y*g.W+x]), m+1
+		}
+		return math.Abs(level/m-in) < math.Abs(level/m-out)
+	}
+	return like(depth, false) || like(g.W-1-depth, false) || like(depth, true) || like(g.H-1-depth, true)
 }
 
 // solveOutline returns the pose of the drawing by the sides seen: weighted least squares over each
