@@ -44,6 +44,7 @@ const (
 
 const (
 	bevelSteps  = 30
+	bevelStill  = 3e-3  // px, step that no longer matters
 	bevelUnlike = 0.015 // departure of the surroundings from the model, of the contrast per pixel
 	bevelPx     = 4.0   // window inward of the chamfer and outward of the beads, beyond the blur
 	beadReach   = 3.0   // widest bead looked at, of the mean one
@@ -151,9 +152,9 @@ func (m *bevelModel) take(d *[vCommon]float64) {
 	}
 }
 
-// settled reports whether a step no longer matters.
-func (m *bevelModel) settled(d *[vCommon]float64) bool {
-	return max(math.Abs(d[vPlace-vOwn]), math.Abs(d[vTurn-vOwn])*m.half, math.Abs(d[vWidth-vOwn])) < 3e-3*m.b.um
+// settled reports whether a step moves no edge by more than px.
+func (m *bevelModel) settled(d *[vCommon]float64, px float64) bool {
+	return max(math.Abs(d[vPlace-vOwn]), math.Abs(d[vTurn-vOwn])*m.half, math.Abs(d[vWidth-vOwn])) < px*m.b.um
 }
 
 // alone fits the side by itself from where it stands.
@@ -169,7 +170,7 @@ func (m *bevelModel) alone() (*Bevel, error) {
 			return nil, ErrNoEdge
 		}
 		m.take(&d)
-		if m.settled(&d) {
+		if m.settled(&d, bevelStill) {
 			break
 		}
 	}

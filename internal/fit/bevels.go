@@ -21,7 +21,10 @@ type Bevelled struct {
 	SameBlurPart float64     // how alike their point spreads are, of the whole
 }
 
-const bevelSettling = 4 // steps in which levels and beads, still far off, settle before edges move
+const (
+	jointStill    = 0.01 // px: each side is fitted once more
+	bevelSettling = 4    // steps in which levels and beads, still far off, settle before edges move
+)
 
 // FitBevels fits all sides of a body from starts that belong together. Sides may be nil; so is
 // what isn't seen.
@@ -177,7 +180,7 @@ func (j *joint) take(d *[jParams]float64) bool {
 		}
 		own[vBlur-vOwn], own[vWidth-vOwn] = blur-j.blur, chamfer-j.chamfer
 		m.take(&own)
-		still = still && m.settled(&own)
+		still = still && m.settled(&own, jointStill)
 	}
 	j.blur, j.chamfer = blur, chamfer
 	return still
