@@ -246,12 +246,6 @@ func rootWeight(a float64, tukey bool) (s, slope float64) {
 	return 1, 1
 }
 
-// robustWeight is the weight of a residual.
-func robustWeight(r, bound float64, tukey bool) float64 {
-	s, _ := rootWeight(math.Abs(r)/bound, tukey)
-	return s * s
-}
-
 // robustScale is 1.4826 times the median size of the residuals, not below 1: noise is noise. Some
 // thousand of them tell it.
 func (w *workspace) robustScale() float64 {
