@@ -292,10 +292,25 @@ type edge1 struct{ v, du, da, ds float64 }
 
 func bar(u, a, sigma float64) edge1 {
 	per := 1 / sigma
-	r, l := (a-u)*per, (a+u)*per
-	cr, pr := normal(r)
+	out, sign := u, per
+	if u < 0 {
+		out, sign = -u, -per
+	}
+	// Most places feel one edge at most.
+	r := (a - out) * per
+	if r <= -normalReach {
+		return edge1{}
+	}
+	cr, pr := 1.0, 0.0
+	if r < normalReach {
+		cr, pr = normal(r)
+	}
+	l := (a + out) * per
+	if l >= normalReach {
+		return edge1{cr, -pr * sign, pr * per, -(pr * r) * per}
+	}
 	cl, pl := normal(l)
-	return edge1{cr + cl - 1, (pl - pr) * per, (pl + pr) * per, -(pr*r + pl*l) * per}
+	return edge1{cr + cl - 1, (pl - pr) * sign, (pl + pr) * per, -(pr*r + pl*l) * per}
 }
 
 func product(a, b edge1) covered {
