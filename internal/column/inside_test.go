@@ -265,11 +265,23 @@ func TestPasteInTheLightIsNoFace(t *testing.T) {
 		d.steps[i] = 19
 	}
 	for _, tt := range []struct {
-		dark float64
-		want bool
-	}{{1.55, false}, {1.05, false}, {0.6, true}} {
-		if got := v.believed(&d, 100, tt.dark, 1.06, 1.6); got != tt.want {
+		dark, even float64
+		want       bool
+	}{{1.55, 0.98, false}, {1.05, 0.98, false}, {0.6, 0.98, true}} {
+		if got := v.believed(&d, 100, tt.dark, tt.even, 1.06, 1.6); got != tt.want {
 			t.Errorf("a pad at %g of the ceramic's level: a face %t", tt.dark, got)
+		}
+	}
+	// Fainter, and darker only by what noise makes of even ceramic.
+	for i := range d.steps {
+		d.steps[i] = 10
+	}
+	for _, tt := range []struct {
+		dark, even float64
+		want       bool
+	}{{0.89, 0.91, false}, {0.89, 0.98, true}, {0.83, 0.91, true}} {
+		if got := v.believed(&d, 100, tt.dark, tt.even, 1.06, 1.6); got != tt.want {
+			t.Errorf("a pad at %g of the ceramic's level, %g by noise: a face %t", tt.dark, tt.even, got)
 		}
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"plumbsquare/internal/geom"
+	"plumbsquare/internal/picture"
 )
 
 // A sight is what faces of this picture look like.
@@ -130,8 +131,8 @@ func (pic *shot) findTips(f *discFitter, o *outline, seats []seat) sight {
 			d.gleam = f.gleam(&d)
 			s.found = d.lower() > offStep*usual && d.gleam >= gleam
 		default:
-			dark := pic.darkness(o, &s.site)
-			s.found = v.believed(&d, usual, dark, d.misfit/f.misfit, math.Sqrt(f.noise.Var(d.inside)))
+			dark, even := pic.darkness(o, &s.site, f.noise)
+			s.found = v.believed(&d, usual, dark, even, d.misfit/f.misfit, math.Sqrt(f.noise.Var(d.inside)))
 			far := math.Hypot(d.x-s.px, d.y-s.py) > dimReach*v.pitch
 			if dark < flankDark && (far || d.misfit > soundDim*f.misfit) && d.lower() < dimStep*usual {
 				if q, ok := f.huntDim(s.px, s.py, v); ok {
@@ -220,13 +221,14 @@ func abs(i int) int { return max(i, -i) }
 // believed decides whether a disc that isn't whole is a face: by the fall of light across its
 // edge; by how well a blurred circle fits, which it does on a face in the dark and doesn't on bare
 // paste; and by the dark flank or fillet that a column shows beside a dim face and an empty pad
-// doesn't. misfit is against that of whole faces, noise the standard deviation of a pixel.
-func (v sight) believed(d *disc, usual, dark, misfit, noise float64) bool {
+// doesn't. dark and even are what darkness returns, misfit is against that of whole faces, noise the
+// standard deviation of a pixel.
+func (v sight) believed(d *disc, usual, dark, even, misfit, noise float64) bool {
 	fall := d.lower() / usual
 	if fall < wholeStep && pasteLike(fall, dark, misfit) {
 		return false
 	}
-	if misfit < soundDim && dark < shadedDark && fall > faintStep && d.lower() > noise && math.Abs(d.r*d.umPx/v.um-1) < v.wholeRadius {
+	if misfit < soundDim && dark < min(shadedDark, even-evenLess) && fall > faintStep && d.lower() > noise && math.Abs(d.r*d.umPx/v.um-1) < v.wholeRadius {
 		return true
 	}
 	if size := d.r*d.umPx/v.um - 1; (fall > wholeStep || fall > dimStep && dark < flankDark) && size > -hiddenRadius && size < hiddenMore {
@@ -266,6 +268,7 @@ const (
 	soundDim   = 1.35
 	shadedDark = 0.9
 	bareDark   = 1.0
+	evenLess   = 0.05 // by how much darker than noise alone makes it, beside a face that may be paste
 	badMisfit  = 3.2  // bare paste in a shadow fits 3.8 times as badly from there on, a dim face 2.8 times at most
 	deepDark   = 0.3  // darker are only the flanks of columns that lean far: 0.23 at most
 	dimReach   = 0.25 // of the pitch: farther off its site a dim face is looked for more closely
@@ -277,8 +280,8 @@ const (
 )
 
 // darkness returns the level of the darkest twentieth of the pad of a site over that of the
-// ceramic between the sites, both above black.
-func (pic *shot) darkness(o *outline, s *site) float64 {
+// ceramic between the sites, both above black, and what noise makes of that where nothing is dark.
+func (pic *shot) darkness(o *outline, s *site, noise picture.Noise) (dark, even float64) {
 	a := pic.part.Array
 	um := pic.base.UmPerPx()
 	centre := func(dx, dy float64) geom.ImagePoint {
@@ -304,11 +307,16 @@ func (pic *shot) darkness(o *outline, s *site) float64 {
 		}
 	}
 	if len(pad) == 0 || len(bare) == 0 {
-		return 1
+		return 1, 1
 	}
 	slices.Sort(pad)
-	return (pad[len(pad)/20] - pic.black) / max(median(bare)-pic.black, 1)
+	level := median(bare)
+	above := max(level-pic.black, 1)
+	return (pad[len(pad)/20] - pic.black) / above, 1 - twentieth*math.Sqrt(noise.Var(level))/above
 }
+
+// twentieth is how many standard deviations below the mean a twentieth of normal values lies.
+const twentieth = 1.645
 
 // lower is the fall of light across the worse three quarters of the edge.
 func (d *disc) lower() float64 { return lowerMean(d.steps[:]) }
