@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -44,6 +45,9 @@ func newCheckAddCmd() *cobra.Command {
 				if text == "" {
 					return usagef("what is known, and of what? Give --part, --sample, --view, --value, --reference and --u; %s is missing", flag)
 				}
+			}
+			if !slices.Contains(reading.Views[:], reading.View(view)) {
+				return usagef("--view: want one of %s, got %q", inWords(reading.Views[:]), view)
 			}
 			ref, err := optional("--reference", reference)
 			if err != nil {
