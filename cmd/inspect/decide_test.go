@@ -164,7 +164,7 @@ func TestDecisionsRefuse(t *testing.T) {
 		{"review decide A --store AT --accept --by A --why w", 2, "want the number of a shot in review, as inspect review list shows it"},
 		{"check withdraw A --store AT --by A --why w", 2, "want the number of a check sample, as inspect check list shows it"},
 		{"check add --store AT --part tern --by A --why w", 2, "is missing"},
-		{"check add --store AT --part tern --sample CS --view die --value x_um --reference 1 --u 1 --by A --why w", 3, "a check sample needs a view"},
+		{"check add --store AT --part tern --sample CS --view die --value x_um --reference 1 --u 1 --by A --why w", 2, "--view: want one of die-plan, die-ir, "},
 		{"changes --store AT --what thing", 2, "--what: want one of signal, phase, event, review, check sample"},
 		{"chart --store AT", 2, "which part? Give --part NAME"},
 		{"chart x.csv --store AT", 2, "a file or a store?"},
