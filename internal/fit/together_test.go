@@ -65,11 +65,8 @@ func TestSidesThatShareAShadow(t *testing.T) {
 	t.Logf("middle of two sides: alone %.3f px, together %.3f px RMS, error/u %.2f", math.Sqrt(alone2/n), math.Sqrt(together2/n), math.Sqrt(stated2/n))
 	// A fit that settles tells a side's place alone as well; that alone it was 0.33 px off came of
 	// steps that swung.
-	if together, alone := math.Sqrt(together2/n), math.Sqrt(alone2/n); together > 0.2 || together > 1.1*alone {
+	if together, alone := math.Sqrt(together2/n), math.Sqrt(alone2/n); max(together, alone) > 0.2 || together > 1.1*alone {
 		t.Errorf("together %.3f px RMS, alone %.3f px", together, alone)
-	}
-	if alone := math.Sqrt(alone2 / n); alone > 0.28 { // 0.33 where the last of 14 steps counts, 0.23 after 60
-		t.Errorf("alone %.3f px RMS", alone)
 	}
 	if r := math.Sqrt(stated2 / n); r > 1.05+3/math.Sqrt(2*n) {
 		t.Errorf("errors are %.2f of what is stated", r)

@@ -163,15 +163,20 @@ func TestCornersThatDontGoTogether(t *testing.T) {
 	})
 }
 
+// queueCorners lays both corners of a die into the inbox of a watch whose workers don't start.
+func (b *bench) queueCorners() {
+	b.put("traveler.csv", cornerTraveler)
+	b.put("a.png", "accept 1")
+	b.put("b.png", "accept 2")
+	b.workers = worker.ErrStart
+	b.start(nil)
+	b.pass(4 * time.Second)
+}
+
 // Corners that are in the queue when the watch is stopped are measured at the next start, once.
 func TestCornersOverARestart(t *testing.T) {
 	at(t, func(b *bench) {
-		b.put("traveler.csv", cornerTraveler)
-		b.put("a.png", "accept 1")
-		b.put("b.png", "accept 2")
-		b.workers = worker.ErrStart
-		b.start(nil)
-		b.pass(4 * time.Second)
+		b.queueCorners()
 		if b.status.Queued != 2 || b.said("trouble", "pictures can't be measured") != 1 {
 			t.Errorf("status %+v, said %v", b.status, b.lines)
 		}
@@ -191,12 +196,7 @@ func TestCornersOverARestart(t *testing.T) {
 // then is measured as it is by then.
 func TestCornersThatGoOrChange(t *testing.T) {
 	at(t, func(b *bench) {
-		b.put("traveler.csv", cornerTraveler)
-		b.put("a.png", "accept 1")
-		b.put("b.png", "accept 2")
-		b.workers = worker.ErrStart
-		b.start(nil)
-		b.pass(4 * time.Second)
+		b.queueCorners()
 		if err := os.Remove(filepath.Join(b.inbox, "b.png")); err != nil {
 			t.Fatal(err)
 		}
